@@ -1,0 +1,160 @@
+"""The action table: everything a person can do, declared once.
+
+On a command line or socket an action is written ``name:argument:argument``,
+with ``@due`` behind it where it should take effect at another time than its
+usual one: ``recall:blue@now``, ``redraw@4bars``, ``piece:2@bar``.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from replank.control.parameters import nearest
+
+DUES = ("now", "step", "cycle", "bar")
+_BARS = re.compile(r"([1-9]\d?)bars?")
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One row of the table.
+
+    Attributes:
+        name: Its name everywhere.
+        takes: Arguments in words: "step", "amount", "name", "[name]" (optional) ...
+        due: When it takes effect if nothing else is said.
+        group: Where it stands in help and palette.
+        help: One sentence for people.
+    """
+
+    name: str
+    takes: tuple[str, ...]
+    due: str
+    group: str
+    help: str
+
+
+_ROWS = (
+    Action("keep", ("[name]",), "now", "keep", "Stores the form now playing as a snapshot."),
+    Action("keep_last", ("[name]",), "now", "keep", "Stores the last completed cycle as it sounded."),
+    Action("recall", ("name",), "bar", "keep", "Brings a snapshot back exactly."),
+    Action("recall_line", ("name",), "bar", "keep", "Brings back a snapshot's line and length only."),
+    Action("forget", ("name",), "now", "keep", "Removes a snapshot from the list; undo brings it back."),
+    Action("undo", (), "step", "trail", "Takes back the last change not yet taken back."),
+    Action("redo", (), "step", "trail", "Makes the change again that undo took back."),
+    Action("back", ("cycle",), "bar", "trail", "Brings back the line of a cycle, in tonight's key and settings."),
+    Action("back_full", ("cycle",), "bar", "trail", "Brings back the line of a cycle with its key and settings."),
+    Action("redraw", (), "cycle", "line", "Draws a new line over all unpinned steps."),
+    Action("clear", (), "cycle", "line", "Sets every step to the root and parameters to defaults."),
+    Action("mutate", (), "step", "line", "Makes one mutation at the next step, also under hold."),
+    Action("go_home", (), "cycle", "line", "Restores all unpinned steps to their home form."),
+    Action("set_home", (), "now", "line", "Makes the present form the home form."),
+    Action("home_from", ("name",), "now", "line", "Makes a snapshot the home, so that the line walks there."),
+    Action("rotate", ("amount",), "step", "line", "Turns the visible steps by an amount, +1 is later."),
+    Action("pitch", ("step", "amount"), "now", "edit", "Moves a step by scale degrees."),
+    Action("semitone", ("step", "amount"), "now", "edit", "Moves a step by semitones and sets it free."),
+    Action("note", ("step", "note"), "now", "edit", "Gives a step a pitch; free where it is outside the scale."),
+    Action("press", ("step",), "now", "edit", "Turns what is heard into its opposite: note to rest, rest to note."),
+    Action("rest", ("step", "state"), "now", "edit", "Sets a step's rhythm: chance, rest, sound."),
+    Action("accent", ("step", "[state]"), "now", "edit", "Sets a step's accent: on, off, chance; without, turns it."),
+    Action("velocity", ("step", "amount"), "now", "edit", "Changes a step's velocity roll by -1 to 1."),
+    Action("link", ("step", "[state]"), "now", "edit", "Sets a step's link: none, slide, hold, chance; without, the next."),
+    Action("repeats", ("step", "count"), "now", "edit", "Sets how often a step strikes, 1 to 4."),
+    Action("turn", ("step", "pass", "of"), "now", "edit", "Lets a step sound only on pass n of every m."),
+    Action("pin", ("step", "[state]"), "now", "edit", "Protects a step from mutation; again gives it back."),
+    Action("pin_all", ("[state]",), "now", "edit", "Pins or unpins every visible step."),
+    Action("release_step", ("step",), "now", "edit", "Gives a step's forced states back to chance."),
+    Action("release_all", (), "now", "edit", "Gives all forced states back to chance."),
+    Action("select", ("step",), "now", "edit", "Chooses the step that the keyboard writes."),
+    Action("hold", ("[state]",), "now", "play", "Stops all mutation; again lets it go on."),
+    Action("mute", ("[state]",), "now", "play", "Stops striking notes; again goes on."),
+    Action("run", (), "bar", "play", "Joins in as though Start had come."),
+    Action("end", (), "cycle", "play", "Plays the cycle out, then the root once, then mutes."),
+    Action("cut", (), "now", "play", "Silence now."),
+    Action("answer", ("[sound]", "[silent]"), "bar", "play", "Sounds n bars, is silent m bars; without, off."),
+    Action("panic", (), "now", "play", "Releases everything; a second press within 3 s, all 16 channels."),
+    Action("reset", (), "now", "play", "The next step is the first."),
+    Action("realign", (), "bar", "play", "Returns the line to step 1 and counts from there."),
+    Action("one_is_now", (), "now", "play", "The nearest clock is bar 1, beat 1, step 1."),
+    Action("nudge", ("amount",), "now", "play", "Moves the playhead by steps."),
+    Action("start", (), "now", "clock", "Starts the internal clock from the top."),
+    Action("stop", (), "now", "clock", "Stops the internal clock."),
+    Action("continue", (), "now", "clock", "Lets the internal clock go on."),
+    Action("tap", (), "now", "clock", "Tap the tempo of the internal clock, twice or more."),
+    Action("ramp", ("parameter", "value", "bars"), "now", "shape", "Moves a parameter to a value over bars."),
+    Action("toggle", ("parameter",), "now", "shape", "Turns an on-off parameter."),
+    Action("nudge_parameter", ("parameter", "amount"), "now", "shape", "Moves a parameter by an amount or list places."),
+    Action("cancel", (), "now", "shape", "Cancels every action that waits and every ramp."),
+    Action("piece", ("piece",), "bar", "set", "Brings in a piece as prepared, by number or name."),
+    Action("piece_as_left", ("piece",), "bar", "set", "Brings in a piece as it was left."),
+    Action("next_piece", (), "bar", "set", "Brings in the next piece of the set."),
+    Action("previous_piece", (), "bar", "set", "Brings in the piece before."),
+    Action("star", ("[text]",), "now", "show", "Marks this moment in the show."),
+    Action("name", ("text",), "now", "show", "Names the show."),
+    Action("keys", ("mode",), "now", "keys", "What the keyboard does: transpose, root, write, catch, off."),
+    Action("tuning_note", ("[note]",), "now", "tune", "Holds a note for tuning; again, or Start, ends it."),
+)  # fmt: skip
+
+ACTIONS: dict[str, Action] = {row.name: row for row in _ROWS}
+"""Every action by name, in the order in which people read them."""
+
+
+def find_action(name: str) -> Action:
+    """Return the action of a name.
+
+    Raises:
+        ValueError: No such action; the message names the nearest one.
+    """
+    row = ACTIONS.get(name)
+    if row is None:
+        raise ValueError(f"there is no action {name!r}{nearest(name, ACTIONS)}")
+    return row
+
+
+def split_action(word: str) -> tuple[str, tuple[str, ...], str]:
+    """Take a written action apart into name, arguments and due.
+
+    Due is empty where the word names none.  The last argument of an action
+    that takes a name or text may hold colons.
+
+    Raises:
+        ValueError: No such action, or the wrong number of arguments, or a bad due.
+    """
+    body, at, due = word.rpartition("@")
+    if not at:
+        body, due = word, ""
+    elif due:
+        due = check_due(due)
+    name, *rest = body.split(":")
+    row = find_action(name)
+    most = len(row.takes)
+    if most and len(rest) > most and row.takes[-1].strip("[]") in ("name", "text", "piece"):
+        rest = [*rest[: most - 1], ":".join(rest[most - 1 :])]
+    least = sum(1 for word in row.takes if not word.startswith("["))
+    if not least <= len(rest) <= most:
+        raise ValueError(f"{name} is written {usage(row)}")
+    return name, tuple(rest), due
+
+
+def check_due(due: str) -> str:
+    """Return a due in its one spelling: now, step, cycle, bar, 1bars to 64bars.
+
+    Raises:
+        ValueError: Not a due.
+    """
+    word = due.strip().lower().replace(" ", "")
+    if word in DUES:
+        return word
+    found = _BARS.fullmatch(word)
+    if found is None or not 1 <= int(found[1]) <= 64:
+        raise ValueError(f"{due!r} is not a due: now, step, cycle, bar, or 2bars to 64bars")
+    return f"{int(found[1])}bars"
+
+
+def usage(row: Action) -> str:
+    """Return how an action is written, e.g. ``pitch:STEP:AMOUNT``."""
+    text = row.name
+    for word in row.takes:
+        text += f"[:{word.strip('[]').upper()}]" if word.startswith("[") else f":{word.upper()}"
+    return text

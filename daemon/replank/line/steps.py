@@ -1,0 +1,89 @@
+"""What a step is, and the form of a line.
+
+Steps and forms are immutable: a snapshot, a trail entry or "as it sounded" is
+a reference, never a copy that could be forgotten.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+STEPS = 64
+"""A line always has this many steps; `length` says how many are played."""
+
+BY_CHANCE, REST, SOUND = 0, 1, 2
+"""Rhythm states: by its roll, always rest, always sound.
+Accent states use the same numbers: by its roll, never, always."""
+
+LINK_BY_CHANCE, LINK_NONE, LINK_SLIDE, LINK_HOLD = 0, 1, 2, 3
+"""Link states: by the link roll under `slide_chance`, or set by hand."""
+
+RHYTHM_NAMES = ("chance", "rest", "sound")
+ACCENT_NAMES = ("chance", "off", "on")
+LINK_NAMES = ("chance", "none", "slide", "hold")
+
+
+class Step(NamedTuple):
+    """One step of a line.
+
+    Attributes:
+        pitch: Intended pitch, a MIDI note number 0 to 127, before every lens.
+        rest: Rest roll in [0, 1): the step rests when it is below `rest_chance`.
+        accent: Accent roll in [0, 1): accented when below `accent_chance`.
+        velocity: Velocity roll in [0, 1): 0 is the softest, near 1 the loudest.
+        link: Link roll in [0, 1): links when below `slide_chance`; its high
+            end, 1 - roll, is the repeat roll under `repeat_chance`, so that
+            slides and repeats fall on different steps.
+        rhythm: BY_CHANCE, REST or SOUND.
+        accented: BY_CHANCE, REST (never) or SOUND (always).
+        linked: LINK_BY_CHANCE, LINK_NONE, LINK_SLIDE or LINK_HOLD.
+        pinned: True protects the step from mutation and redraw.
+        free: True lets the pitch stand outside scale and register.
+        repeats: Strikes in the step, 1 to 4, set by hand.
+        turn_of: Sounds only on pass `turn` of every `turn_of` passes, 1 to 16.
+        turn: 1 to `turn_of`.
+    """
+
+    pitch: int = 60
+    rest: float = 0.999
+    accent: float = 0.999
+    velocity: float = 0.5
+    link: float = 0.5
+    rhythm: int = BY_CHANCE
+    accented: int = BY_CHANCE
+    linked: int = LINK_BY_CHANCE
+    pinned: bool = False
+    free: bool = False
+    repeats: int = 1
+    turn: int = 1
+    turn_of: int = 1
+
+
+class Form(NamedTuple):
+    """The form of a line: 64 steps, the home they may return to, and the length.
+
+    Attributes:
+        steps: The 64 steps as they are now.
+        home: The 64 steps of the reference form.
+        length: How many are played, 1 to 64.
+    """
+
+    steps: tuple[Step, ...]
+    home: tuple[Step, ...]
+    length: int
+
+
+def same_music(a: Step, b: Step) -> bool:
+    """Tell whether two steps are the same to homing: pitch, free and rolls.
+
+    Marks that only a hand sets (pin, forced states, links, repeats, turns)
+    do not count: homing leaves them as they are.
+    """
+    return (
+        a.pitch == b.pitch
+        and a.free == b.free
+        and a.rest == b.rest
+        and a.accent == b.accent
+        and a.velocity == b.velocity
+        and a.link == b.link
+    )
