@@ -1,0 +1,68 @@
+"""The `replank` command: a table of commands, each loaded when it is used.
+
+Loading on use keeps `replank send` quick and lets commands that need no MIDI
+port run on machines that have none.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import click
+
+from replank import __version__
+from replank.control.parameters import nearest
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "init": ("replank.cli.init", "Write a first rig and set into a folder."),
+    "check": ("replank.cli.check", "Validate rig, set and profile files."),
+    "ports": ("replank.cli.ports", "List MIDI ports and what is patched to them."),
+    "soundcheck": ("replank.cli.soundcheck", "Test clock, knobs, output and timing in one minute."),
+    "learn": ("replank.cli.learn", "Make a profile by moving a box's controls."),
+    "tune": ("replank.cli.tune", "Tune a MIDI-to-CV interface from readings."),
+    "play": ("replank.cli.play", "Play: the headless daemon."),
+    "watch": ("replank.cli.watch", "Open the dashboard on a running daemon."),
+    "demo": ("replank.cli.demo", "Play and watch without any hardware."),
+    "status": ("replank.cli.status", "Say what the daemon is doing."),
+    "send": ("replank.cli.send", "Set a parameter or do an action."),
+    "render": ("replank.cli.render", "Play offline into a MIDI file."),
+    "forecast": ("replank.cli.forecast", "Say how fast a line will change."),
+    "shows": ("replank.cli.shows", "List recorded shows."),
+    "replay": ("replank.cli.replay", "Perform a recorded show again and compare."),
+    "export": ("replank.cli.export", "Write a recorded show to a MIDI file."),
+    "where": ("replank.cli.where", "Say which files and folders are used."),
+}
+"""Command name -> (module with `command`, one line of help), in the order of a show's day."""
+
+
+class Commands(click.Group):
+    """A click group that imports a command when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        found: click.Command = import_module(COMMANDS[cmd_name][0]).command
+        return found
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            ctx.fail(f"there is no command {args[0]!r}{nearest(args[0], COMMANDS)}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="replank")
+def main() -> None:
+    """Play one slowly changing melodic line over MIDI, live.
+
+    \b
+    Begin with:   replank demo
+    On stage:     replank soundcheck, then replank play and replank watch
+    """
