@@ -13,7 +13,7 @@ class Fail(click.ClickException):
 
     def __init__(self, message: str, code: int = WRONG_INPUT) -> None:
         super().__init__(message)
-        self.exit_code = code
+        self.exit_code = code  # type: ignore[misc]  # a class variable in click, read from the instance
 
     def show(self, file: object = None) -> None:
         """Print the line; several mistakes are several lines."""
