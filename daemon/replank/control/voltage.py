@@ -26,7 +26,8 @@ def fit_note(note: int, low: int, high: int, beyond: str) -> int | None:
 
     Args:
         note: Any semitone number; it may lie outside 0 to 127 after transposition.
-        low, high: The notes that can be reached, inclusive.
+        low: The lowest note that can be reached.
+        high: The highest note that can be reached.
         beyond: ``fold`` (by octaves, to the nearest that fits), ``clamp`` or ``rest``.
 
     A range of less than an octave may hold no octave of the note: fold then rests,
@@ -128,9 +129,16 @@ def resolution(voltage: Voltage) -> Resolution | None:
     low, high = note_range(voltage)
     if voltage.bits <= 0 or low > high:
         return None
-    step = (voltage.high - voltage.low) / 2**voltage.bits
-    cents = [abs(step * 1000.0 / cents_millivolts(voltage, note, 0.001) * 0.001) for note in (low, high)]
-    return Resolution(step * 1000.0, cents[0], cents[1])
+    step = _step_volts(voltage)
+    if voltage.law == "hertz":
+        above = [volts_note(voltage, note_volts(voltage, note) + step) - note for note in (low, high)]
+        return Resolution(step * 1000.0, above[0] * 100.0, above[1] * 100.0)
+    cents = step * 1200.0 / voltage.per_octave
+    return Resolution(step * 1000.0, cents, cents)
+
+
+def _step_volts(voltage: Voltage) -> float:
+    return (voltage.high - voltage.low) / float(1 << voltage.bits)
 
 
 def quantised(voltage: Voltage, volts: float) -> float:
@@ -138,7 +146,7 @@ def quantised(voltage: Voltage, volts: float) -> float:
     inside = min(max(volts, voltage.low), voltage.high)
     if voltage.bits <= 0:
         return inside
-    step = (voltage.high - voltage.low) / 2**voltage.bits
+    step = _step_volts(voltage)
     return voltage.low + round((inside - voltage.low) / step) * step
 
 
@@ -208,8 +216,9 @@ def describe(voltage: Voltage, middle_c: int = 4) -> list[str]:
     lines = [f"law: {law}"]
     if low > high:
         return [*lines, f"reach: no note lies inside {voltage.low:g} to {voltage.high:g} V"]
+    ends = note_name(low, middle_c), note_name(high, middle_c)
     lines.append(
-        f"reach: {note_name(low, middle_c)} to {note_name(high, middle_c)} (notes {low} to {high}, {high - low + 1} notes), "
+        f"reach: {ends[0]} to {ends[1]} (notes {low} to {high}, {high - low + 1} notes), "
         f"{note_volts(voltage, low):.3f} to {note_volts(voltage, high):.3f} V of {voltage.low:g} to {voltage.high:g} V"
     )
     if (step := resolution(voltage)) is None:
@@ -217,7 +226,7 @@ def describe(voltage: Voltage, middle_c: int = 4) -> list[str]:
     else:
         cents = f"{step.cents_low:.2f} cents"
         if voltage.law == "hertz":
-            cents = f"{step.cents_low:.2f} cents at {note_name(low, middle_c)}, {step.cents_high:.2f} at {note_name(high, middle_c)}"
+            cents = f"{step.cents_low:.2f} cents at {ends[0]}, {step.cents_high:.2f} at {ends[1]}"
         lines.append(f"converter: {voltage.bits} bits, step {step.millivolts:.3f} mV = {cents}")
     least, most = controller_range(voltage)
     text = f"controllers: {voltage.cc_low:g} to {voltage.cc_high:g} V, {controller_step(voltage):.1f} mV a value"
