@@ -19,7 +19,7 @@ from replank.control.bend import (
     bend_message,
     bend_range_messages,
     bend_step,
-    bend_value,
+    cents_to_bend,
     correction,
     note_bend,
     scale_cents,
@@ -53,7 +53,7 @@ def disagreements(value: Callable[[float, int], int]) -> list[tuple[int, int]]:
 
 
 def test_values_agree_with_the_table() -> None:
-    assert disagreements(bend_value) == []
+    assert disagreements(cents_to_bend) == []
 
 
 @pytest.mark.parametrize(
@@ -62,7 +62,7 @@ def test_values_agree_with_the_table() -> None:
         lambda c, r: min(max(8192 + int(8192 * c / (100 * r)), 0), 16383),  # cut off, not rounded
         lambda c, r: 8192 + int(8192 * c / (100 * r) + 0.5 * (1 if c > 0 else -1)),  # no clamp
         lambda c, r: min(max(8192 + round(8191 * c / (100 * r)), 0), 16383),  # 8191 for 8192
-        lambda c, r: bend_value(c, 2),  # range ignored
+        lambda c, r: cents_to_bend(c, 2),  # range ignored
     ],
 )
 def test_the_table_rejects_a_broken_build(broken: Callable[[float, int], int]) -> None:
@@ -72,12 +72,12 @@ def test_the_table_rejects_a_broken_build(broken: Callable[[float, int], int]) -
 def test_bytes_are_least_significant_first() -> None:
     # p. 19: "least significant byte first"; centre 00 40
     for (cents, bend_range), text in BYTES.items():
-        assert bend_message(1, bend_value(cents, bend_range)) == bytes.fromhex("e0" + text)
+        assert bend_message(1, cents_to_bend(cents, bend_range)) == bytes.fromhex("e0" + text)
     assert bend_message(16, 8192) == bytes.fromhex("ef 00 40")
 
 
 def test_both_clamps_and_the_asymmetry() -> None:
-    assert bend_value(-1e6, 2) == 0 and bend_value(1e6, 2) == 16383
+    assert cents_to_bend(-1e6, 2) == 0 and cents_to_bend(1e6, 2) == 16383
     assert value_cents(0, 2) == -200.0
     assert value_cents(16383, 2) == pytest.approx(199.976, abs=0.0005)  # 8191/8192 of 200
 
@@ -88,7 +88,7 @@ def test_resolution() -> None:
 
 @given(st.floats(-100, 100), st.sampled_from(RANGES))
 def test_a_value_is_within_half_a_step_of_what_was_asked(cents: float, bend_range: int) -> None:
-    reached = value_cents(bend_value(cents, bend_range), bend_range)
+    reached = value_cents(cents_to_bend(cents, bend_range), bend_range)
     slack = bend_step(bend_range) * (1.0 if cents > 99.9 * bend_range else 0.5)  # the upper clamp
     assert abs(reached - cents) <= slack + 1e-9
 

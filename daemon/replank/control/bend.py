@@ -21,7 +21,7 @@ CENTRE, TOP = 8192, 16383
 """Bend values of no bend and of the highest bend."""
 
 
-def bend_value(cents: float, bend_range: int) -> int:
+def cents_to_bend(cents: float, bend_range: int) -> int:
     """Return the bend value, 0 to 16383, of a deviation.
 
     Args:
@@ -165,5 +165,5 @@ def note_bend(
     A twelve-tone scale at 440 Hz with no correction gives exactly the centre.
     """
     wanted = fine + a4_cents(a4) + correction(tuning, note) + degree_cents
-    value = bend_value(wanted, bend_range)
+    value = cents_to_bend(wanted, bend_range)
     return Bend(value, wanted, value_cents(value, bend_range))
