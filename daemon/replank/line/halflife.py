@@ -1,0 +1,193 @@
+"""How fast a line is replaced: closed forms, for people and for planning.
+
+Model: a line of `n` steps; each cycle the expected number of distinct steps
+that are touched is `rate`, each step being as likely as any other, cycles
+independent.  A step is then untouched by one cycle with chance 1 - rate / n.
+The forms about *all* and *half* of the steps, and the variance, take one step
+a cycle with chance `rate` (so `rate` is at most 1): the coupon collector
+(Feller, *An Introduction to Probability Theory and Its Applications*, vol. 1).
+
+Nothing here decides a note while the line runs: a chance found by `plan`
+is rounded, stored as a parameter, and recorded.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from replank.line.mutation import KINDS, PITCH_KINDS
+
+MOST = 16
+"""The most steps that one mutation moment may change."""
+
+
+def untouched(n: int, rate: float, cycles: float) -> float:
+    """Return the expected share of steps, 0 to 1, that no cycle has touched."""
+    return _kept(n, rate) ** cycles
+
+
+def untouched_variance(n: int, rate: float, cycles: int) -> float:
+    """Return the variance of the number of untouched steps; `rate` at most 1."""
+    one, two = _kept(n, rate) ** cycles, max(0.0, 1.0 - 2.0 * rate / n) ** cycles
+    return n * one * (1.0 - one) + n * (n - 1) * (two - one * one)
+
+
+def half_life(n: int, rate: float) -> float | None:
+    """Return the cycles until half of the steps are expected touched; None for never."""
+    kept = _kept(n, rate)
+    if kept >= 1.0:
+        return None
+    return math.log(0.5) / math.log(kept) if kept > 0.0 else 0.0
+
+
+def rate_for(n: int, half_life: float) -> float:
+    """Return the touches a cycle that give a half-life in cycles above 0."""
+    return n * (1.0 - 2.0 ** (-1.0 / half_life))
+
+
+def mean_half_hit(n: int, rate: float) -> float:
+    """Return the mean cycles until half of the steps (rounded up) have been touched."""
+    return n / rate * (_harmonic(n) - _harmonic(n // 2))
+
+
+def mean_all_hit(n: int, rate: float) -> float:
+    """Return the mean cycles until every step has been touched."""
+    return n * _harmonic(n) / rate
+
+
+def all_hit_variance(n: int, rate: float) -> float:
+    """Return the variance of the cycles until every step has been touched."""
+    return (n / rate) ** 2 * _harmonic(n, 2) - n / rate * _harmonic(n)
+
+
+def all_hit_by(n: int, rate: float, cycles: int) -> float:
+    """Return the chance that every step has been touched within so many cycles.
+
+    Counted forward over the number of touched steps, so nothing cancels.
+    """
+    reached = [1.0] + [0.0] * n
+    for _ in range(cycles):
+        for hit in range(n, 0, -1):
+            reached[hit] = reached[hit] * (1.0 - rate * (n - hit) / n) + reached[hit - 1] * rate * (n - hit + 1) / n
+        reached[0] *= 1.0 - rate
+    return reached[n]
+
+
+def same_pitch(n: int, rate: float, cycles: float, tones: int, differs: bool = False) -> float:
+    """Return the chance that a step shows its original pitch, by coincidence too.
+
+    Args:
+        n: Steps.
+        rate: Touches a cycle.
+        cycles: Cycles.
+        tones: Pitches that a touched step is drawn from, each as likely, at least 2.
+        differs: True where the new pitch is never the one that it replaces.
+    """
+    share = 1.0 / tones
+    step = rate * tones / (tones - 1) if differs else rate
+    return share + (1.0 - share) * (1.0 - step / n) ** cycles
+
+
+def at_home(n: int, rate: float, cycles: float, homing: float, exchanged: float = 0.0) -> float:
+    """Return the expected share of steps at home, a line beginning at home.
+
+    A step is where its last touch left it: at home if that was a homing.  So
+    the share tends to `homing`, and below it where steps are also touched as
+    the partner of an exchange.
+
+    Args:
+        n: Steps.
+        rate: Choices a cycle (`mutation_chance` times `mutation_count`).
+        cycles: Cycles.
+        homing: Chance that a chosen step goes home.
+        exchanged: Chance that a choice also touches a partner.
+    """
+    left = untouched(n, rate * (1.0 + exchanged), cycles)
+    return left + (1.0 - left) * homing / (1.0 + exchanged)
+
+
+def touch_rate(
+    chance: float, count: int, weights: Sequence[float], homing: float, at_home_share: float, n: int
+) -> float:
+    """Return the expected number of distinct steps that a cycle touches by a pitch mutation.
+
+    With m = min(count, n) chosen steps, a kind of weight w among the sum W:
+
+    - own = homing * (1 - at_home_share) + (1 - homing) * (substitute +
+      neighbour + octave + swap) / W is the chance that a chosen step's pitch is touched;
+    - other = (1 - homing) * swap / W / (n - 1) is the chance that a given
+      step is the partner of a given other chosen step;
+    - a step is missed by a mutation moment with chance
+      m/n * (1 - own) * (1 - other)^(m - 1) + (1 - m/n) * (1 - other)^m,
+      and the rate is chance * n * (1 - that).
+
+    Assumed: one moment a cycle (`mutate_every` is the caller's), each kind
+    can be made when it is drawn, partners are uniform, and a homing of a step
+    that is not at home counts as a pitch mutation.  Wide registers and lines
+    of many pitches come close; a register of an octave makes octaves rarer.
+
+    Args:
+        chance: `mutation_chance`, 0 to 1.
+        count: `mutation_count`.
+        weights: Of the kinds, in their order.
+        homing: 0 to 1.
+        at_home_share: The share of the candidates that is at home, 0 to 1.
+        n: Candidates: played, unpinned steps.
+    """
+    if n < 1:
+        return 0.0
+    by_kind = dict(zip(KINDS, weights, strict=True))
+    if n == 1:
+        by_kind["swap"] = 0.0
+    total = sum(by_kind.values())
+    pitched = sum(by_kind[kind] for kind in PITCH_KINDS) / total if total else 0.0
+    own = homing * (1.0 - at_home_share) + (1.0 - homing) * pitched
+    other = (1.0 - homing) * by_kind["swap"] / total / (n - 1) if total and n > 1 else 0.0
+    m = min(count, n)
+    missed = m / n * (1.0 - own) * (1.0 - other) ** (m - 1) + (1.0 - m / n) * (1.0 - other) ** m
+    return chance * n * (1.0 - missed)
+
+
+class Plan(NamedTuple):
+    """Settings for a wanted half-life.
+
+    Attributes:
+        chance: `mutation_chance`, 0 to 1.
+        count: `mutation_count`; above the given one where that was too few.
+        reached: False where even the most mutations a cycle are too few.
+    """
+
+    chance: float
+    count: int  # type: ignore[assignment]  # hides tuple.count, which nobody calls on a plan
+    reached: bool
+
+
+def plan(
+    n: int, half_life: float, weights: Sequence[float], homing: float, at_home_share: float, count: int = 1
+) -> Plan:
+    """Return the chance and the fewest mutations a cycle that give a half-life.
+
+    Args:
+        n: Candidates: played, unpinned steps.
+        half_life: Wanted, in cycles, above 0.
+        weights: Of the kinds, in their order.
+        homing: 0 to 1.
+        at_home_share: As `touch_rate`; in the long run near `homing`.
+        count: The `mutation_count` to begin with.
+    """
+    wanted, most = rate_for(n, half_life), max(count, min(MOST, n))
+    for tried in range(count, most + 1):
+        full = touch_rate(1.0, tried, weights, homing, at_home_share, n)
+        if full >= wanted:
+            return Plan(wanted / full, tried, True)
+    return Plan(1.0, most, False)
+
+
+def _kept(n: int, rate: float) -> float:
+    return max(0.0, 1.0 - rate / n) if n > 0 else 1.0
+
+
+def _harmonic(n: int, power: int = 1) -> float:
+    return math.fsum(1.0 / k**power for k in range(1, n + 1))
