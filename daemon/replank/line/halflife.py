@@ -25,7 +25,7 @@ MOST = 16
 
 def untouched(n: int, rate: float, cycles: float) -> float:
     """Return the expected share of steps, 0 to 1, that no cycle has touched."""
-    return _kept(n, rate) ** cycles
+    return math.pow(_kept(n, rate), cycles)
 
 
 def untouched_variance(n: int, rate: float, cycles: int) -> float:
@@ -44,7 +44,7 @@ def half_life(n: int, rate: float) -> float | None:
 
 def rate_for(n: int, half_life: float) -> float:
     """Return the touches a cycle that give a half-life in cycles above 0."""
-    return n * (1.0 - 2.0 ** (-1.0 / half_life))
+    return n * (1.0 - math.pow(2.0, -1.0 / half_life))
 
 
 def mean_half_hit(n: int, rate: float) -> float:
@@ -87,7 +87,7 @@ def same_pitch(n: int, rate: float, cycles: float, tones: int, differs: bool = F
     """
     share = 1.0 / tones
     step = rate * tones / (tones - 1) if differs else rate
-    return share + (1.0 - share) * (1.0 - step / n) ** cycles
+    return share + (1.0 - share) * math.pow(1.0 - step / n, cycles)
 
 
 def at_home(n: int, rate: float, cycles: float, homing: float, exchanged: float = 0.0) -> float:

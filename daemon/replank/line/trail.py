@@ -127,7 +127,8 @@ class Trail:
                 gave) or makes again (the one that `redo` gave).
             merge_within: Join the last unit instead, if it has the same kind,
                 can be undone, touches the same steps and is no older than so
-                many nanoseconds (edits of one step within a second count once).
+                many nanoseconds (edits of one step within a second count once;
+                `back` to a cycle in their midst gives the finished edit).
 
         Returns:
             The unit, or None when nothing differs; one that takes back is
@@ -180,7 +181,7 @@ class Trail:
         return (
             last is not None
             and not unit.takes_back
-            and (last.kind, last.takes_back, last.cycle <= unit.cycle) == (unit.kind, 0, True)
+            and (last.kind, last.takes_back) == (unit.kind, 0)
             and bool(self._done)
             and self._done[-1] == last.number
             and unit.now - last.now <= within
@@ -317,5 +318,6 @@ def _read_unit(plain: list[Any]) -> Unit:
     def read(changes: list[Any]) -> tuple[StepChange, ...]:
         return tuple((index, Step(*before), Step(*after)) for index, before, after in changes)
 
-    values = tuple((name, before, after) for name, before, after in plain[7])
-    return Unit(*plain[:5], read(plain[5]), read(plain[6]), values, plain[8])
+    number, cycle, now, kind, text, steps, home, values, takes_back = plain
+    named = tuple((name, before, after) for name, before, after in values)
+    return Unit(number, cycle, now, kind, text, read(steps), read(home), named, takes_back)
