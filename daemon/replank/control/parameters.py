@@ -12,6 +12,7 @@ import re
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from replank.line.mutation import KINDS as KINDS
 from replank.line.pitch import CLASS_NAMES, class_number, note_name, note_number
 from replank.line.scales import scale_name
 from replank.timing.divisions import bar_clocks, division_clocks
@@ -19,8 +20,6 @@ from replank.timing.divisions import bar_clocks, division_clocks
 Value = bool | int | float | str
 
 DIRECTIONS = ("forward", "reverse", "pendulum", "mirror", "random")
-KINDS = ("substitute", "neighbour", "swap", "octave", "rest", "accent", "velocity")
-"""Mutation kinds, in the order of their weights."""
 DIVISIONS = ("1/32", "1/16t", "1/16", "1/8t", "1/16d", "1/8", "1/4t", "1/8d", "1/4", "1/2", "1bar")
 """The divisions that a knob walks where a piece names no short list."""
 SCALES = (
@@ -80,7 +79,7 @@ def _b(name: str, text: str) -> Parameter:
     return Parameter(name, "bool", 0, 1, False, "", "now", "none", text, ("off", "on"))
 
 
-_WEIGHTS = {"substitute": 3, "neighbour": 4, "swap": 1, "octave": 1, "rest": 1, "accent": 1, "velocity": 1}
+_WEIGHTS = dict(zip(KINDS, (3, 4, 1, 1, 1, 1, 1), strict=True))
 
 _ROWS = (
     _i("length", 1, 64, 16, "steps", "step", "snapshot", "How many of the 64 steps are played."),

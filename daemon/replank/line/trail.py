@@ -63,7 +63,10 @@ def remade(form: Form, unit: Unit) -> Form:
 
 
 def _placed(form: Form, unit: Unit, side: int) -> Form:
-    length = next((change[side] for change in unit.values if change[0] == "length"), form.length)
+    length = form.length
+    for name, before, after in unit.values:
+        if name == "length":
+            length = before if side == 1 else after
     return Form(_with_steps(form.steps, unit.steps, side), _with_steps(form.home, unit.home, side), length)
 
 
