@@ -1,0 +1,87 @@
+"""How fast a line changes at given settings, in cycles, bars and minutes.
+
+`replank.line.halflife` has the closed forms; here they meet length, direction,
+division, meter and tempo.  Everything is computed, nothing counted.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from replank.control.parameters import KINDS, Value
+from replank.line.halflife import half_life, touch_rate, untouched
+from replank.timing.divisions import PPQN, bar_clocks, division_clocks
+from replank.timing.playhead import cycle_steps
+
+_EVERY = re.compile(r"(\d+)(bar|step)s?")
+
+
+class Pace(NamedTuple):
+    """How fast a line changes.
+
+    Attributes:
+        steps: Unpinned steps that are played.
+        rate: Expected number of them touched by a pitch mutation in a cycle.
+        cycle_bars: Bars of a cycle (its mean, where restarts cut it short).
+        cycles, bars, minutes: Until half of them are expected touched; None for never.
+    """
+
+    steps: int
+    rate: float
+    cycle_bars: float
+    cycles: float | None
+    bars: float | None
+    minutes: float | None
+
+    def untouched_after(self, bars: float) -> float:
+        """Return the share of the steps, 0 to 1, expected untouched after so many bars."""
+        return untouched(self.steps, self.rate, bars / self.cycle_bars) if self.steps else 1.0
+
+
+def pace(
+    values: Mapping[str, Value], pinned: int = 0, at_home_share: float = 1.0, tempo: float = 0.0, chosen: bool = False
+) -> Pace:
+    """Return the pace of a line.
+
+    Args:
+        values: All parameters by name.
+        pinned: Played steps that are pinned.
+        at_home_share: Share of the unpinned steps at home, 0 to 1; a new line begins at 1.
+        tempo: Quarter notes a minute; 0 takes the internal clock's.
+        chosen: True counts every chosen step, whatever then happens to it.
+    """
+    length, beat = int(values["length"]), float(tempo or values["tempo"])
+    bar = bar_clocks(str(values["meter"]))
+    step = division_clocks(str(values["division"]), str(values["meter"]))
+    cycle = float(cycle_steps(str(values["direction"]), length))
+    if restart := int(values["restart_every"]):
+        # a return to the first step ends a cycle, so that the last one before it is cut short
+        between = restart * bar / step
+        cycle = between / max(1, -(-between // cycle))
+    cycle_bars = cycle * step / bar
+    steps = max(0, length - pinned)
+    moment = _moment_cycles(str(values["mutate_every"]), cycle, cycle_bars)
+    # a moment that comes before the cycle is out chooses among the steps played since the last one
+    candidates = steps if moment >= 1 else max(1, round(steps * moment)) if steps else 0
+    chance, count = float(values["mutation_chance"]), int(values["mutation_count"])
+    if values["hold"]:
+        chance = 0.0
+    weights = [float(values[f"weight_{kind}"]) for kind in KINDS]
+    if chosen:
+        rate = chance * min(count, candidates)
+    else:
+        rate = touch_rate(chance, count, weights, float(values["homing"]), at_home_share, candidates)
+    rate /= moment
+    cycles = half_life(steps, rate) if steps and rate > 0 else None
+    bars = None if cycles is None else cycles * cycle_bars
+    return Pace(steps, rate, cycle_bars, cycles, bars, None if bars is None else bars * bar / PPQN / beat)
+
+
+def _moment_cycles(every: str, cycle: float, cycle_bars: float) -> float:
+    """Return the cycles between two mutation moments."""
+    found = _EVERY.fullmatch(every)
+    if found is None:
+        return 1.0
+    return int(found[1]) / (cycle_bars if found[2] == "bar" else cycle)
