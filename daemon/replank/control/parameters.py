@@ -9,6 +9,7 @@ or a client sends, and `place` what a knob's position means.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 
@@ -152,7 +153,7 @@ def find(name: str) -> Parameter:
     return row
 
 
-def parse(name: str, text: str, middle_c: int = 4, scales: object = ()) -> Value:
+def parse(name: str, text: str, middle_c: int = 4, scales: Iterable[str] = ()) -> Value:
     """Read a value as a person types it, e.g. ``parse("root", "d")`` is ``"D"``.
 
     Raises:
@@ -182,7 +183,7 @@ def parse(name: str, text: str, middle_c: int = 4, scales: object = ()) -> Value
     return check(name, word, scales)
 
 
-def check(name: str, value: object, scales: object = ()) -> Value:
+def check(name: str, value: object, scales: Iterable[str] = ()) -> Value:
     """Return `value` in its one spelling and type, or refuse it.
 
     Args:
@@ -219,7 +220,7 @@ def _number(row: Parameter, value: object) -> Value:
     return float(value) if row.kind == "float" else int(value)
 
 
-def _word(row: Parameter, value: str, scales: object) -> str:
+def _word(row: Parameter, value: str, scales: Iterable[str]) -> str:
     word = value.strip()
     if row.kind == "root":
         return CLASS_NAMES[class_number(word)]

@@ -33,9 +33,7 @@ DEEPEST = 16
 """Levels of lists and mappings; a rig has five."""
 
 # Tab, line ends, and all that YAML calls printable (YAML 1.1, section 5.1.1), without the byte order mark.
-_CONTROL = re.compile(
-    "[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
-)
+_CONTROL = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
 _LINE_ENDS = re.compile("\r\n|[\n\r\x85\u2028\u2029]")
 
 
@@ -229,10 +227,12 @@ class _Builder:
         if event.tag is not None:
             self.refuse(mark, "a tag ('!' before a value) is not read; put text that begins with '!' in quotes")
         if isinstance(event, events.ScalarEvent):
+            first, last = event.start_mark, event.end_mark
+            assert first is not None and last is not None  # only events made by hand have none
             if (found := _CONTROL.search(event.value)) is not None:
                 self.refuse(mark, f"an escape for the control character U+{ord(found[0]):04X}; leave it out")
                 return None
-            raw = self.text[event.start_mark.index : event.end_mark.index]
+            raw = self.text[first.index : last.index]
             return Scalar(mark, event.value, event.style is None, raw)
         if depth > DEEPEST:
             self.refuse(mark, f"nested deeper than {DEEPEST} levels")
