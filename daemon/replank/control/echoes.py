@@ -1,0 +1,56 @@
+"""Feedback that a box sends back must not count as a hand.
+
+Whatever a box is about to be shown is expected back for a short while, once.
+Only controls whose feedback uses the very message that they send need this.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+WINDOW_NS = 250_000_000
+"""How long, in ns, a value that was shown may come back as an echo."""
+RETURN_NS = 1_000_000_000
+"""How long, in ns, a box that came back may echo the whole of its feedback."""
+_MOST = 24
+
+
+class Echoes:
+    """What may come back, per control, a key of (port, index of the control)."""
+
+    def __init__(self) -> None:
+        self._expected: dict[tuple[int, int], list[tuple[int, int]]] = {}
+        self._returned: dict[int, int] = {}
+
+    def expect(self, key: tuple[int, int], shown: int, now: int) -> None:
+        """Expect the number `shown`, 0 to 127, from a control."""
+        rows = self._expected.setdefault(key, [])
+        rows.append((shown, now))
+        del rows[:-_MOST]
+
+    def box_returned(self, port: int, now: int) -> None:
+        """Expect any number from every guarded control of a box for a while."""
+        self._returned[port] = now + RETURN_NS
+
+    def is_echo(self, key: tuple[int, int], shown: int, now: int) -> bool:
+        """Tell whether a number that arrived was expected, and expect it no more."""
+        if now < self._returned.get(key[0], 0):
+            return True
+        rows = self._expected.get(key)
+        if not rows:
+            return False
+        for index, (expected, since) in enumerate(rows):
+            if expected == shown and now - since <= WINDOW_NS:
+                del rows[: index + 1]
+                return True
+        return False
+
+    def save(self) -> dict[str, Any]:
+        """Return what is expected, as plain data."""
+        rows = [[*key, [list(row) for row in rows]] for key, rows in self._expected.items() if rows]
+        return {"expected": rows, "returned": [[port, until] for port, until in self._returned.items()]}
+
+    def load(self, plain: dict[str, Any]) -> None:
+        """Take over what `save` returned."""
+        self._expected = {(port, index): [(s, t) for s, t in rows] for port, index, rows in plain["expected"]}
+        self._returned = dict(plain["returned"])

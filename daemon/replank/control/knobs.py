@@ -1,0 +1,90 @@
+"""The state of one control of one box."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from replank.control.catchup import Flutter
+from replank.control.driving import Drive, unit
+from replank.control.profiles import Control
+
+NEVER = -(1 << 62)
+"""A time before all others, in ns."""
+
+
+class Knob:
+    """One control of one box, and the parameters under it.
+
+    Attributes:
+        control: What the profile says.
+        drives: Its targets and where they stand.
+        raw: The number that it last sent; -1 not heard since it was connected.
+        moved_at: When, in ns.
+        part: Clicks gathered towards a whole one of a `turn` action.
+        is_down: True while a button is pressed.
+        told: Parameter -> what was last said of it (the way to turn, or that
+            an end stopped it), so that it is said once.
+    """
+
+    __slots__ = ("control", "drives", "flutter", "is_down", "moved_at", "part", "raw", "told")
+
+    def __init__(self, control: Control) -> None:
+        self.control = control
+        self.drives = [Drive(target) for target in control.targets]
+        self.flutter: Flutter | None = None
+        self.raw, self.moved_at, self.part, self.is_down = -1, NEVER, 0.0, False
+        self.told: dict[str, str] = {}
+
+    def forget(self) -> None:
+        """Take it as not heard yet."""
+        self.raw, self.flutter, self.part, self.is_down = -1, None, 0.0, False
+        self.told.clear()
+        for drive in self.drives:
+            drive.known = None
+
+    @property
+    def coarse(self) -> int:
+        """The number that it last sent, in 7 bits."""
+        return self.raw if self.control.top == 127 else self.raw >> 7
+
+    def is_flutter(self, raw: int, now: int) -> bool:
+        """Tell whether a number is the flutter of a 7-bit control that rests."""
+        if self.control.source.kind not in ("cc", "pressure") or any(drive.target.raw for drive in self.drives):
+            return False
+        if self.flutter is None:
+            self.flutter = Flutter(raw, now)
+            return False
+        return not self.flutter.is_movement(raw, now)
+
+    def way(self, drive: Drive) -> str:
+        """Return the way to turn to take over one of its parameters: left, right, or nothing."""
+        if self.raw < 0 or self.control.relative:
+            return ""
+        return drive.catch.way(unit(self.control, drive.target, self.raw))
+
+    def save(self) -> dict[str, Any]:
+        """Return it as plain data."""
+        flutter = self.flutter
+        return {
+            "label": self.control.label,
+            "raw": self.raw,
+            "moved_at": self.moved_at,
+            "part": self.part,
+            "is_down": self.is_down,
+            "told": dict(self.told),
+            "flutter": None if flutter is None else [flutter.raw, flutter.way, flutter.moved_at],
+            "drives": [drive.save() for drive in self.drives],
+        }
+
+    def load(self, plain: dict[str, Any]) -> None:
+        """Take over what `save` returned of the same control; of another, nothing."""
+        if plain["label"] != self.control.label or len(plain["drives"]) != len(self.drives):
+            return
+        self.raw, self.moved_at, self.part = plain["raw"], plain["moved_at"], plain["part"]
+        self.is_down, self.told, self.flutter = plain["is_down"], dict(plain["told"]), None
+        if plain["flutter"] is not None:
+            raw, way, moved_at = plain["flutter"]
+            self.flutter = Flutter(raw, moved_at)
+            self.flutter.way = way
+        for drive, row in zip(self.drives, plain["drives"], strict=True):
+            drive.load(row)
