@@ -1,0 +1,1 @@
+"""The keeper: starts player and host, holds what both need, restarts either."""

@@ -1,0 +1,81 @@
+"""The try-lock drain: many threads append, one at a time works, none ever waits.
+
+A thread appends its item and then *tries* the lock.  Who gets it works off
+the queue in the order of appending, releases the lock and looks again: an
+item that was appended between the last look and the release, by a thread that
+then failed to get the lock, would otherwise stay behind.  Who does not get
+the lock returns at once, so a driver's callback (on JACK it runs inside the
+audio graph) never waits for another.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from threading import Lock
+from typing import Any
+
+MANY = 4096
+"""Items that wait before those that may be lost are dropped and counted."""
+FULL = 4 * MANY
+"""Items that wait before everything but `Drain.last` is dropped and counted."""
+
+
+class Drain:
+    """A queue whose items are handled one at a time, in order of appending.
+
+    Args:
+        handle: Called with each item; it handles its own exceptions (one that
+            escapes is counted and the next item is taken).
+
+    Attributes:
+        queue: What waits.
+        closed: True keeps items waiting, as before the state is loaded.
+        dropped: Items refused because too many waited.
+        escaped: Exceptions that `handle` let through.
+        trouble: The last of them.
+    """
+
+    __slots__ = ("_handle", "_lock", "closed", "dropped", "escaped", "queue", "trouble")
+
+    def __init__(self, handle: Callable[[Any], None]) -> None:
+        self.queue: deque[Any] = deque()
+        self._lock = Lock()
+        self._handle = handle
+        self.closed = False
+        self.dropped = 0
+        self.escaped = 0
+        self.trouble: BaseException | None = None
+
+    def put(self, item: Any, may_lose: bool = False, last: bool = False) -> None:
+        """Append an item and work, if nobody else does.
+
+        Args:
+            item: What `handle` takes.
+            may_lose: True drops it already when `MANY` wait.
+            last: True lets it in however many wait (Stop, commands of a person).
+        """
+        waiting = len(self.queue)
+        if waiting >= MANY and not last and (may_lose or waiting >= FULL):
+            self.dropped += 1
+            return
+        self.queue.append(item)
+        self.run()
+
+    def run(self) -> None:
+        """Work off what waits, unless another thread does or the drain is closed."""
+        queue, lock, handle = self.queue, self._lock, self._handle
+        while queue and not self.closed and lock.acquire(blocking=False):
+            try:
+                while queue and not self.closed:
+                    handle(queue.popleft())
+            except Exception as error:
+                self.escaped += 1
+                self.trouble = error
+            finally:
+                lock.release()
+
+    def shut(self, seconds: float) -> bool:
+        """Close, and take the lock for good; False if its holder did not let go in time."""
+        self.closed = True
+        return self._lock.acquire(timeout=seconds)

@@ -1,0 +1,322 @@
+"""The player's process: one loop thread beside the driver's callbacks.
+
+Nothing else lives here: no asyncio, no JSON, no database, no files.  The
+callbacks stamp, append and try the drain; the loop thread waits in `select`
+for the next deadline, a command or its own practice clock.  All of them reach
+the performer through the one drain, so the record's order is the order in
+which things happened.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import select
+import signal
+import sys
+import threading
+import time
+from typing import Any
+
+from replank import ENGINE, wire
+from replank.performer import Performer
+from replank.performer.events import Locate, Reconnected
+from replank.pipes import PIPE_VERSION, Reader, encode
+from replank.player.drain import Drain
+from replank.player.ports import CannotOpen, NoPorts, Ports, open_ports
+from replank.player.practice import PracticeClock
+from replank.player.stage import COMMAND, DEADLINE, INSIDE, NEVER, Stage
+
+BEAT_NS = 100_000_000
+"""How often the keeper hears that the performer can be reached."""
+STATISTICS_NS = 1_000_000_000
+SWITCH_SECONDS = 0.0002
+PRIORITY = 4
+"""SCHED_FIFO priority of the loop thread: below the threads of a JACK server (5 and up)."""
+SETTLE_SECONDS = 0.02
+"""Between the last message and the end, so that the driver can send it (10 ms at least)."""
+LONGEST_IN = 1024
+"""Longer messages are ignored and counted: nothing that the line listens to is longer."""
+SLICE = 16
+"""Records of a state that are written before others get a turn."""
+
+_STOP = b"\xfc"
+_TRANSPORT = frozenset((0xF2, 0xF8, 0xFA, 0xFB, 0xFC))
+
+
+class Player:
+    """The process's parts and its loop.
+
+    Args:
+        command: File descriptor of the commands.
+        record: File descriptor of the record.
+        beat: File descriptor of the heartbeat.
+        generation: How many players the keeper started before this one.
+    """
+
+    def __init__(self, command: int, record: int, beat: int, generation: int) -> None:
+        self._command = command
+        self._generation = generation
+        self._reader = Reader()
+        self.drain = Drain(self._handle)
+        self.drain.closed = True
+        self.stage = Stage(record, beat)
+        self._wake_out, self._wake = os.pipe()
+        os.set_blocking(self._wake, False)
+        os.set_blocking(self._wake_out, False)
+        self._planned = 0
+        self._practice: PracticeClock | None = None
+        self._clock_ports: frozenset[int] = frozenset()
+        self._ending = False
+        self._attached = True
+        self._priority = "not asked for"
+        self._state: tuple[bytes, int] | None = None
+        self._loop_thread = threading.get_ident()
+        self.too_long = 0
+
+    # -- from the drivers' threads ---------------------------------------------
+
+    def heard(self, port: int, data: bytes, stamp: int) -> None:
+        """Take bytes that arrived on a port at `stamp` (monotonic ns); never waits."""
+        if len(data) > LONGEST_IN:
+            self.too_long += 1
+            return
+        is_transport = bool(data) and data[0] in _TRANSPORT
+        self.drain.put((port, data, stamp), may_lose=not is_transport, last=data == _STOP)
+
+    def _handle(self, item: tuple[int, Any, int]) -> None:
+        self.stage.handle(item)
+        if self.stage.deadline < self._planned and threading.get_ident() != self._loop_thread:
+            self._rouse()
+
+    def _rouse(self) -> None:
+        try:
+            os.write(self._wake, b".")
+        except BlockingIOError:
+            pass  # it is awake already
+
+    # -- the loop --------------------------------------------------------------
+
+    def run(self) -> None:
+        """Serve until told to end."""
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the keeper's to hear
+        signal.signal(signal.SIGTERM, self._terminate)
+        self.stage.say(wire.HELLO, {"pipe": PIPE_VERSION, "engine": ENGINE, **self._who()})
+        next_beat = next_statistics = 0
+        while not self._ending:
+            now = time.monotonic_ns()
+            if now >= next_beat:
+                self._beat()
+                next_beat = now + BEAT_NS
+            if now >= next_statistics:
+                self._inside(self._tell_statistics)
+                next_statistics = now + STATISTICS_NS
+            self._practise(now)
+            if self.stage.deadline <= now and not self.drain.closed:
+                self.stage.deadline = NEVER  # asked for; the drain's holder sets the next one
+                self.drain.put((DEADLINE, None, now), last=True)
+            self.drain.run()
+            self._send_state()
+            self._wait(min(next_beat, next_statistics))
+        self.end()
+
+    def _wait(self, until: int) -> None:
+        """Wait for a deadline, a command, or `until`."""
+        if self._practice is not None and not self.drain.closed:
+            until = min(until, self._practice.next_time())
+        self._planned = until
+        if not self.drain.closed:
+            self._planned = until = min(until, self.stage.deadline)
+        if self._state is not None:
+            until = min(until, time.monotonic_ns() + 1_000_000)
+        seconds = max(0, until - time.monotonic_ns()) / 1e9
+        watched = [self._command, self._wake_out] if self._attached else [self._wake_out]
+        ready, _, _ = select.select(watched, [], [], seconds)
+        self._planned = 0
+        if self._wake_out in ready:
+            os.read(self._wake_out, 4096)
+        if self._command in ready:
+            self._read_commands()
+
+    def _terminate(self, *_: object) -> None:
+        self._ending = True
+        self._rouse()
+
+    def _beat(self) -> None:
+        if self.drain.closed:
+            self.stage.beat()
+        else:
+            self._inside(self.stage.beat)
+
+    def _inside(self, call: Any) -> None:
+        """Let `call` run in the drain, where nothing else touches performer and record."""
+        if self.drain.closed:
+            call()
+        else:
+            self.drain.put((INSIDE, call, 0), last=True)
+
+    def _practise(self, now: int) -> None:
+        if self._practice is None or self.drain.closed:
+            return
+        for data in self._practice.take(now):
+            self.heard(min(self._clock_ports, default=0), data, now)
+
+    # -- commands --------------------------------------------------------------
+
+    def _read_commands(self) -> None:
+        data = os.read(self._command, 1 << 16)
+        if not data:  # keeper and host are gone; the line plays on
+            self._attached = False
+            return
+        for kind, payload in self._reader.feed(data):
+            try:
+                self._obey(kind, payload)
+            except (ValueError, KeyError, TypeError, IndexError) as error:
+                self._inside(lambda text=f"a command was not understood: {error!r}": self.stage.trouble(text))
+
+    def _obey(self, kind: int, payload: bytes) -> None:
+        if kind == wire.COMMAND:
+            event, serial = wire.unpack_command(payload)
+            self.drain.put((COMMAND, (event, serial), time.monotonic_ns()), last=True)
+        elif kind == wire.QUIT:
+            self._ending = True
+        elif kind in (wire.BEGIN, wire.GO):
+            plain = wire.plain_dict(payload)
+            if plain["generation"] != self._generation:
+                return  # meant for a player that is gone
+            if kind == wire.BEGIN:
+                self._begin(plain)
+            else:
+                self._go(plain)
+        elif kind == wire.STATE and not self.drain.closed:
+            nonce = wire.plain_dict(payload)["nonce"]
+            self._inside(lambda: self._save(nonce))
+
+    def _begin(self, plain: dict[str, Any]) -> None:
+        """Open the ports, then load the state; what arrives meanwhile waits in the drain."""
+        self._priority = raise_priority()
+        inputs = [(str(client), str(port)) for client, port in plain["inputs"]]
+        outputs = [(str(client), str(port)) for client, port in plain["outputs"]]
+        opened: dict[str, Any] = {**self._who(), "api": plain["api"], "ms": 0.0, "problem": ""}
+        try:
+            ports: Ports | NoPorts = open_ports(plain["api"], inputs, outputs, self.heard)
+            opened["ms"] = getattr(ports, "opened_ms", 0.0)
+        except CannotOpen as error:
+            ports = NoPorts()
+            opened["problem"], opened["api"] = str(error), "none"
+        self.stage.ports = ports
+        self.stage.say(wire.OPENED, {**opened, "inputs": inputs, "outputs": outputs, "priority": self._priority})
+        performer = Performer.restore(plain["state"])
+        self.stage.load(performer)
+        self._clock_ports = frozenset(i for i, one in enumerate(performer.setup.inputs) if one.role == "clock")
+        practice = plain.get("practice")
+        if practice is not None:
+            self._practice = PracticeClock(time.monotonic_ns(), **practice)
+        gc.collect()
+        gc.freeze()
+
+    def _go(self, plain: dict[str, Any]) -> None:
+        """Begin to play: what waits follows, except clocks that the host's listener has counted."""
+        performer = self.stage.performer
+        if performer is None:
+            raise ValueError("told to play before there was a state")
+        counted_to = plain["at"]
+        queue = self.drain.queue
+        first: list[tuple[int, Any, int]] = []
+        now = time.monotonic_ns()
+        if plain["reconnect"]:
+            first += [(COMMAND, (Reconnected(i), 0), now) for i in range(len(performer.setup.outputs))]
+        if plain["song_clock"] is not None:
+            first.append((COMMAND, (Locate(plain["song_clock"], plain["running"]), 0), now))
+        waiting = [queue.popleft() for _ in range(len(queue))]
+        queue.extendleft(reversed(first + [item for item in waiting if not self._is_counted(item, counted_to)]))
+        self.drain.closed = False
+        self.drain.run()
+
+    def _is_counted(self, item: tuple[int, Any, int], counted_to: int) -> bool:
+        port, data, stamp = item
+        return port in self._clock_ports and stamp <= counted_to and data[:1] != b"" and data[0] in _TRANSPORT
+
+    # -- state for a host ------------------------------------------------------
+
+    def _save(self, nonce: str) -> None:
+        """Take the state, mark its place in the record, and let a thread of its own encode it."""
+        performer = self.stage.performer
+        if performer is None:
+            return
+        state = performer.save()
+        self.stage.say(wire.MARK, {"nonce": nonce})
+        answer = {"nonce": nonce, "state": state, "pipe": PIPE_VERSION, **self._who()}
+        threading.Thread(target=self._encode, args=(answer,), daemon=True).start()
+
+    def _encode(self, answer: dict[str, Any]) -> None:
+        self._state = (encode(answer), 0)
+        self._rouse()
+
+    def _send_state(self) -> None:
+        if self._state is not None and not self.drain.closed:
+            self._inside(self._send_slice)
+
+    def _send_slice(self) -> None:
+        if self._state is not None:
+            payload, start = self._state
+            start = self.stage.writer.write_slice(wire.STATE, payload, start, SLICE)
+            self._state = (payload, start) if start < len(payload) else None
+
+    def _tell_statistics(self) -> None:
+        stage = self.stage
+        stage.tell_statistics(
+            priority=self._priority,
+            queue_dropped=self.drain.dropped,
+            escaped=self.drain.escaped,
+            callback_failed=getattr(stage.ports, "failed", 0),
+            too_long=self.too_long,
+            lost_cables=self._practice.lost_cables if self._practice else 0,
+            pauses=self._practice.pauses if self._practice else 0,
+        )
+
+    def _who(self) -> dict[str, Any]:
+        return {"pid": os.getpid(), "generation": self._generation}
+
+    # -- the end ---------------------------------------------------------------
+
+    def end(self) -> None:
+        """Release all that sounds, let the driver send it, and end the process; ports stay open."""
+        code = 0
+        if self.drain.closed:
+            pass  # nothing has played yet
+        elif self.drain.shut(0.25):
+            self.stage.release()
+        else:
+            code = 3  # somebody is stuck in the performer: the host releases
+        self.stage.say(wire.GOODBYE, self._who())
+        time.sleep(SETTLE_SECONDS)
+        os._exit(code)
+
+
+def raise_priority() -> str:
+    """Ask for SCHED_FIFO for this thread and those it starts; return in words what came of it."""
+    set_scheduler = getattr(os, "sched_setscheduler", None)
+    if set_scheduler is None:
+        return "normal: this system has no SCHED_FIFO here"
+    try:
+        set_scheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
+    except OSError as error:
+        return f"normal: SCHED_FIFO refused ({error.strerror}); allow it with a real-time limit (ulimit -r)"
+    return f"SCHED_FIFO {PRIORITY}"
+
+
+def main(fds: list[int]) -> None:
+    """Wait until the keeper says which generation this player is, then play.
+
+    Args:
+        fds: Command, record, beat and start descriptors, as the keeper made them.
+    """
+    command, record, beat, start = fds
+    sys.setswitchinterval(SWITCH_SECONDS)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    word = os.read(start, 16)
+    os.close(start)
+    if not word:
+        return  # the keeper ended before this spare was needed
+    Player(command, record, beat, int(word)).run()
