@@ -1,0 +1,89 @@
+"""Deliberately broken mutations, each of which a check must refuse."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from replank.line.chance import Numbers
+from replank.line.lenses import Lens, lens_for
+from replank.line.mutation import Chances, Change, mutate
+from replank.line.steps import Step
+
+
+def register_ignored(
+    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+) -> list[Change]:
+    """Mutate as though the register reached over all notes."""
+    return mutate(steps, home, candidates, lens_for(lens.root, lens.scale, 0, 127), chances, numbers)
+
+
+def scale_ignored(
+    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+) -> list[Change]:
+    """Mutate, and put one tone in fifty a semitone beside the scale."""
+    made = mutate(steps, home, candidates, lens, chances, numbers)
+    return [
+        change._replace(after=change.after._replace(pitch=change.after.pitch - 1))
+        if change.kind == "neighbour" and numbers.at(900 + change.index) < 0.02
+        else change
+        for change in made
+    ]
+
+
+def swap_that_copies(
+    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+) -> list[Change]:
+    """Mutate, but of a swap only one step takes the other's pitch."""
+    made = mutate(steps, home, candidates, lens, chances, numbers)
+    return [change for place, change in enumerate(made) if change.kind != "swap" or place % 2 == 0]
+
+
+def pins_ignored(
+    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+) -> list[Change]:
+    """Mutate pinned candidates too."""
+    loose = [step._replace(pinned=False) for step in steps]
+    return [
+        change._replace(
+            before=change.before._replace(pinned=steps[change.index].pinned),
+            after=change.after._replace(pinned=steps[change.index].pinned),
+        )
+        for change in mutate(loose, home, candidates, lens, chances, numbers)
+    ]
+
+
+def candidates_ignored(
+    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+) -> list[Change]:
+    """Mutate any step, whether it was played or not."""
+    return mutate(steps, home, range(len(steps)), lens, chances, numbers)
+
+
+def nothing_reported_as_change(
+    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+) -> list[Change]:
+    """Report a homing of a step that is at home."""
+    made = mutate(steps, home, candidates, lens, chances, numbers)
+    return made or [Change(candidates[0], "home", steps[candidates[0]], steps[candidates[0]])]
+
+
+def first_half_preferred(
+    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+) -> list[Change]:
+    """Leave the last candidate out, so that the choice is not uniform."""
+    return mutate(steps, home, list(candidates)[:-1], lens, chances, numbers)
+
+
+def homing_forgotten(
+    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+) -> list[Change]:
+    """Never go home."""
+    return mutate(steps, home, candidates, lens, chances._replace(homing=0.0), numbers)
+
+
+def rest_by_one(
+    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+) -> list[Change]:
+    """Mutate, but a rest exchange gives the heard step's roll to nobody."""
+    made = mutate(steps, home, candidates, lens, chances, numbers)
+    return [change for place, change in enumerate(made) if change.kind != "rest" or place % 2 == 0]

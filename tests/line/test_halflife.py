@@ -1,0 +1,110 @@
+"""Half-life: the inverse forms, and the effective rate against mutations that really happen."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from tests.line import lines
+from tests.line.bounds import assert_mean
+
+from replank.line.chance import MUTATE, Numbers
+from replank.line.halflife import MOST, at_home, half_life, plan, rate_for, same_pitch, touch_rate, untouched
+from replank.line.lenses import lens_for
+from replank.line.mutation import PITCH_KINDS, Chances, mutate
+from replank.line.scales import SCALES
+from replank.line.steps import Step
+
+WEIGHTS = lines.DEFAULT_WEIGHTS
+
+
+@given(st.integers(1, 64), st.floats(0.5, 5000.0))
+def test_rate_and_half_life_are_inverse(n, cycles):
+    rate = rate_for(n, cycles)
+    assert half_life(n, rate) == pytest.approx(cycles)
+    assert untouched(n, rate, cycles) == pytest.approx(0.5)
+
+
+def test_never_and_at_once():
+    assert half_life(16, 0.0) is None
+    assert half_life(0, 0.5) is None
+    assert half_life(1, 1.0) == 0.0
+    assert untouched(16, 0.0, 1000) == 1.0
+
+
+def test_rate_by_hand():
+    # 12 weights, of which 9 change a pitch, and a swap two: (9 + 1) / 12 touches a mutation.
+    assert touch_rate(1.0, 1, WEIGHTS, 0.0, 0.0, 16) == pytest.approx(10 / 12)
+    assert touch_rate(0.5, 1, WEIGHTS, 0.5, 0.5, 16) == pytest.approx(0.5 * (0.5 * 0.5 + 0.5 * 10 / 12))
+    assert touch_rate(0.5, 1, WEIGHTS, 1.0, 1.0, 16) == 0.0, "all at home and only homing"
+    assert touch_rate(1.0, 16, (1.0, 0, 0, 0, 0, 0, 0), 0.0, 0.0, 16) == 16
+    assert touch_rate(1.0, 1, (0.0,) * 7, 0.0, 0.0, 16) == 0.0
+    assert touch_rate(1.0, 1, (0, 0, 1.0, 0, 0, 0, 0), 0.0, 0.0, 1) == 0.0, "one step has no partner"
+    assert touch_rate(1.0, 4, WEIGHTS, 0.5, 0.5, 0) == 0.0
+
+
+def check_rate(weights: tuple[float, ...], count: int, homing: float, claimed: float) -> None:
+    """Assert that a claimed rate is the mean number of distinct steps touched in their pitch."""
+    # Sixteen different pitches, an octave inside the register for each, some rests, some
+    # accents: each kind can be made, as the formula assumes.  Nothing is at home.
+    lens = lens_for(0, SCALES["chromatic"], 36, 48)
+    line = [Step(pitch=52 + n, rest=n / 16, accent=n / 16, velocity=n / 16) for n in range(16)]
+    home = [step._replace(pitch=step.pitch + 2, velocity=0.99) for step in line]
+    chances = Chances(count, weights, 3, homing, 0.3, 0.3)
+    touched = []
+    for moment in range(4000):
+        changes = mutate(line, home, range(16), lens, chances, Numbers(11, MUTATE, moment))
+        touched.append(float(len({c.index for c in changes if c.kind in PITCH_KINDS or c.kind == "home"})))
+    mean = sum(touched) / len(touched)
+    assert_mean(touched, claimed, sum((t - mean) ** 2 for t in touched) / (len(touched) - 1), "touched")
+
+
+CASES = [
+    (WEIGHTS, 1, 0.0),
+    (WEIGHTS, 1, 0.5),
+    (WEIGHTS, 3, 0.25),
+    ((1.0, 0.0, 6.0, 0.0, 1.0, 0.0, 0.0), 4, 0.1),
+]
+
+
+@pytest.mark.parametrize(("weights", "count", "homing"), CASES)
+def test_the_rate_is_that_of_the_mutations(weights, count, homing):
+    check_rate(weights, count, homing, touch_rate(1.0, count, weights, homing, 0.0, 16))
+
+
+def test_a_rate_that_counts_a_swap_once_is_refused():
+    swaps = (0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
+    check_rate(swaps, 1, 0.0, 2.0)
+    with pytest.raises(AssertionError, match="touched"):
+        check_rate(WEIGHTS, 1, 0.0, 9 / 12)
+
+
+@given(st.integers(1, 64), st.floats(1.0, 3000.0), st.floats(0.0, 0.9), st.integers(1, 16))
+def test_a_plan_gives_the_half_life_or_says_that_it_cannot(n, wanted, homing, count):
+    made = plan(n, wanted, WEIGHTS, homing, homing, count)
+    assert 0.0 <= made.chance <= 1.0
+    assert made.count >= count
+    rate = touch_rate(made.chance, made.count, WEIGHTS, homing, homing, n)
+    if made.reached:
+        assert half_life(n, rate) == pytest.approx(wanted)
+        if made.count > count:
+            fewer = touch_rate(1.0, made.count - 1, WEIGHTS, homing, homing, n)
+            assert (half_life(n, fewer) or 1e9) > wanted, "fewer mutations would have done"
+    else:
+        assert (half_life(n, rate) or 1e9) > wanted
+        assert made.count >= min(MOST, n)
+
+
+def test_a_plan_needs_more_than_one_mutation_below_the_fastest_single():
+    # Handbook value: 16 steps, one redraw a cycle, half-life 10.74 cycles.
+    only_substitute = (1.0, 0, 0, 0, 0, 0, 0)
+    assert plan(16, 10.75, only_substitute, 0.0, 0.0).count == 1
+    assert plan(16, 10.73, only_substitute, 0.0, 0.0).count == 2
+    assert plan(16, 0.1, WEIGHTS, 0.5, 0.5) == (1.0, 16, False)
+
+
+def test_limits():
+    assert at_home(16, 1.0, 0, 0.5) == 1.0
+    assert at_home(16, 1.0, 100_000, 0.5) == pytest.approx(0.5)
+    assert same_pitch(16, 1.0, 0, 5) == 1.0
+    assert same_pitch(16, 1.0, 100_000, 5) == pytest.approx(0.2)
