@@ -97,3 +97,8 @@ def load_profiles(
         except BadFile as error:
             wrong += error.mistakes
     return made, wrong
+
+
+def summary_of_profile(profile: dict[str, Any]) -> list[str]:
+    """Return what a profile holds, a line each."""
+    return [f"{profile['title']}: {len(profile['controls'])} controls"]

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from replank.control.setup import NO_CC, Clock, Input, Output, Setup, Trigger, Voice, Voltage
+from replank.control.voltage import problems, reach
 from replank.host.files.mistakes import BadFile, Mark, quoted
 from replank.host.files.profiles import load_profiles
 from replank.host.files.reader import Reader
@@ -85,7 +86,7 @@ INPUT_KEYS = (
     Key("name", "text", "The port's name."),
     Key("role", "choice", "What arrives there.", choices=("clock", "knobs", "keys")),
     Key("connect", "texts", "Parts of the names of what is patched to it.", example="[stage clock]"),
-    Key("profile", "text", "The profile that reads it (role knobs)."),
+    Key("profile", "text", "The profile that reads it (role knobs).", example="eight-knobs"),
     Key("channel", "int", "Channel listened to; 0 all (role keys).", (), 0, 16),
 )
 CLOCK_KEYS = (
@@ -191,7 +192,13 @@ def _check_voice(reader: Reader, node: Node, voice: Voice) -> None:
         reader.refuse(node.mark, f"cc {voice.accent_cc} would carry accent and velocity; give them two, or none")
     if voice.velocity_14bit and not 0 <= voice.velocity_cc <= 31:
         reader.refuse(node.mark, "velocity fine needs a controller 0 to 31; its low part is 32 above (MIDI 1.0, p. 11)")
-    if voice.voltage is not None and voice.tuning and not voice.bend_range:
+    if voice.voltage is not None:
+        for what in problems(voice.voltage, reader.middle_c):
+            reader.refuse(node.mark, f"voltage: {what}")
+        low, high = reach(voice)
+        if low > high:
+            reader.refuse(node.mark, "no note lies both in 'reach' and inside the voltage range")
+    if voice.tuning and not voice.bend_range:
         reader.advise(node.mark, "tuning does nothing while bend_range is 0")
 
 

@@ -311,7 +311,7 @@ def _format(reader: Reader, key: Key, node: Node) -> Any:
 
 def quote(text: str) -> str:
     """Return text as a YAML scalar that every YAML reader takes for that text."""
-    if re.fullmatch(r"[A-Za-z][A-Za-z0-9 ._/-]*[A-Za-z0-9]|[A-Za-z]", text) and text.lower() not in (
+    if re.fullmatch(r"[A-Za-z][A-Za-z0-9 ._/-]*[A-Za-z0-9]|[A-Za-z]|\d+/\d+[td]?", text) and text.lower() not in (
         *_ON, *_OFF, "null", "y", "n",
     ):  # fmt: skip
         return text

@@ -1,0 +1,40 @@
+"""`replank init`: write a first rig and set."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from replank.cli.exits import Fail
+from replank.host.files.templates import rig_template, set_template
+from replank.host.paths import config_dir
+
+
+@click.command()
+@click.argument("folder", required=False, type=click.Path(path_type=Path))
+def command(folder: Path | None) -> None:
+    """Write a first rig.yaml and set.yaml into FOLDER, every key explained.
+
+    Without FOLDER they go where `replank play` looks for them (`replank where`
+    says where that is).  Files that are there are never overwritten.
+
+    \b
+    replank init
+    replank init tonight
+    """
+    where = folder or config_dir()
+    files = {where / "rig.yaml": rig_template(), where / "set.yaml": set_template()}
+    there = [str(path) for path in files if path.exists() or path.is_symlink()]
+    if there:
+        raise Fail(f"{' and '.join(there)} would be overwritten; move it away, or name another folder")
+    try:
+        where.mkdir(parents=True, exist_ok=True)
+        for path, text in files.items():
+            with path.open("x", encoding="utf-8") as file:
+                file.write(text)
+            click.echo(f"wrote {path}")
+    except OSError as error:
+        raise Fail(f"{error.filename or where}: cannot be written: {error.strerror}") from None
+    rig, pieces = files
+    click.echo(f"next: edit them, then  replank check {rig} {pieces}")
