@@ -32,8 +32,8 @@ class Hands:
 
     Args:
         profiles: Compiled profiles by name.
-        inputs: As in `Setup.inputs`; those of role ``knobs`` with a known
-            profile are read, others are ignored.
+        inputs: As in `Setup.inputs`; those with a known profile are read,
+            whatever their role, others are ignored.
     """
 
     def __init__(self, profiles: dict[str, Profile], inputs: tuple[Input, ...]) -> None:
@@ -41,7 +41,7 @@ class Hands:
         self._profiles = {
             port: profiles[one.profile]
             for port, one in enumerate(inputs)
-            if one.role == "knobs" and one.profile in profiles
+            if one.profile in profiles
         }
         self._decoders = {port: Decoder(profile) for port, profile in self._profiles.items()}
         self._knobs = {
