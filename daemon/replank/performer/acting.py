@@ -1,0 +1,295 @@
+"""Parameters and actions: one way in for knobs, files, socket and command line.
+
+What a person asks for is checked at once and refused with a reason, or takes
+effect when due: now, at the next step, cycle or bar, or in so many bars.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from replank.control.actions import find_action
+from replank.control.parameters import check, find, show
+from replank.performer import clocking, editing, keeping, pieces, playing
+from replank.performer.arguments import prepare
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+
+_IDLE = 2_000_000_000
+"""Pulses that have not come for so long (ns), or four intervals, let things happen at once."""
+
+
+def act(p: Performer, name: str, args: tuple[str, ...], due: str, origin: str) -> None:
+    """Do an action, now or when due; refuse it with a notice."""
+    try:
+        row = find_action(name)
+        typed = prepare(p, row, args)
+    except ValueError as error:
+        p.notice("refused", what=name, why=str(error), origin=origin)
+        return
+    enqueue(p, due or row.due, ["act", name, typed, origin])
+
+
+def enqueue(p: Performer, due: str, item: list[Any]) -> None:
+    """Let an item happen when due: ["act", name, arguments, origin], ["set", name, value, origin]
+    or ["configure", setup]; at once where nothing moves.
+    """
+    if due == "now" or not is_moving(p):
+        _do(p, item)
+        return
+    t = p.transport
+    bars = t.has_bars(p.setup.clock.mode == "pulses")
+    unit, target = due, 0
+    if due.endswith("bars"):
+        count = int(due[:-4])
+        unit = "bar" if bars else "cycle"
+        target = (t.bars.bar_index(t.song_clock) if bars else p.melody.cycle) + count
+    elif due == "bar" and not bars:
+        unit = "cycle"
+    if item[0] == "set":
+        p.due = [one for one in p.due if not (one[2][0] == "set" and one[2][1] == item[1])]
+    p.due.append([unit, target, item])
+    if item[0] != "configure":
+        p.notice("due", action=item_words(p, item), due=due, at=target)
+
+
+def is_moving(p: Performer) -> bool:
+    """Tell whether a next step is to be expected."""
+    t = p.transport
+    if p.setup.clock.mode == "pulses":
+        return t.pulse.last >= 0 and p.now - t.pulse.last < max(4 * t.pulse.interval, _IDLE)
+    return t.running and not t.lost
+
+
+def item_words(p: Performer, item: list[Any]) -> str:
+    """Return a waiting item as people read it."""
+    if item[0] == "set":
+        return f"{item[1]} {show(item[1], item[2], p.setup.middle_c)}"
+    if item[0] == "act":
+        return " ".join([item[1].replace("_", " "), *(str(arg) for arg in item[2] if arg not in (None, ""))])
+    return "a new rig"
+
+
+def take_due(p: Performer, unit: str, at: int) -> None:
+    """Do what waits for this boundary: `at` is the clock, bar index or cycle that begins."""
+    ready = [one for one in p.due if _is_ready(p, one, unit, at)]
+    if ready:
+        p.due = [one for one in p.due if one not in ready]
+        for _, _, item in ready:
+            _do(p, item)
+
+
+def _is_ready(p: Performer, one: list[Any], unit: str, at: int) -> bool:
+    waits_for, target, item = one
+    if waits_for == "boundary" and unit == "step":
+        clocks = p.division_of(item[2])
+        return p.setup.clock.mode == "pulses" or at % clocks == 0
+    return bool(waits_for == unit and target <= at)
+
+
+def _do(p: Performer, item: list[Any]) -> None:
+    if item[0] == "set":
+        apply_values(p, {item[1]: item[2]}, item[3])
+    elif item[0] == "act":
+        _, name, typed, origin = item
+        try:
+            HANDLERS[name](p, typed, origin)
+        except ValueError as error:
+            p.notice("refused", what=name, why=str(error), origin=origin)
+    else:
+        p.configure(item[1])
+
+
+def cancel(p: Performer, args: list[Any], origin: str) -> None:
+    """Cancel what waits, and every ramp."""
+    for one in p.due:
+        if one[2][0] != "configure":
+            p.notice("cancelled", action=item_words(p, one[2]))
+    p.due = [one for one in p.due if one[2][0] == "configure"]
+    for name in p.ramps:
+        p.notice("cancelled", action=f"ramp of {name}")
+    p.ramps = {}
+
+
+# -- parameters ----------------------------------------------------------------
+
+
+def assign(p: Performer, values: dict[str, Any], origin: str) -> None:
+    """Set parameters, all or none: those that wait for a bar or a boundary wait."""
+    checked: dict[str, Any] = {}
+    for name, value in values.items():
+        try:
+            checked[name] = check(name, value, p.setup.user_scales)
+            p.division_of(checked[name]) if name == "division" else None
+        except ValueError as error:
+            p.notice("refused", what=name, why=str(error), origin=origin)
+            return
+    at_once = {}
+    for name, value in checked.items():
+        p.ramps.pop(name, None)
+        due = find(name).due
+        if due in ("bar", "boundary") and is_moving(p) and value != p.values[name]:
+            enqueue(p, due, ["set", name, value, origin])
+        else:
+            p.due = [one for one in p.due if one[2][:2] != ["set", name]]
+            at_once[name] = value
+    if at_once:
+        apply_values(p, at_once, origin)
+
+
+def apply_values(p: Performer, values: dict[str, Any], origin: str) -> None:
+    """Store values that take effect now, and say so."""
+    changed = {}
+    for name, value in values.items():
+        before = p.set_value(name, value)
+        if before != value:
+            changed[name] = before
+            if origin != "knobs":
+                p.hands.moved(name, value, p.now)
+    if not changed:
+        if origin not in ("knobs", "ramp"):
+            for name, value in values.items():
+                _say(p, name, value, value, origin)
+        return
+    if "division" in changed or "meter" in changed:
+        _keep_place(p)
+    else:
+        p.changed()
+    if "seed" in changed:
+        p.melody.begin_piece(p.values["seed"] or p.given_seed)
+    if "mute" in changed:
+        playing.mute_changed(p)
+    if "length" in changed and p.transport.playhead.peek()[1]:
+        p.transport.ended_by = p.transport.ended_by or "length"
+    if "fine" in changed:
+        p.band.bend_sounding(p)
+    for name, before in changed.items():
+        _say(p, name, p.values[name], before, origin)
+
+
+def _say(p: Performer, name: str, value: Any, before: Any, origin: str) -> None:
+    shown = show(name, value, p.setup.middle_c)
+    p.last_control = [name, shown, p.now]
+    p.notice("parameter", name=name, value=value, shown=shown, before=before, origin=origin)
+
+
+def _keep_place(p: Performer) -> None:
+    """Let the playhead go on where it is when a step's or a bar's clocks change."""
+    p.changed()
+    p.transport.reanchor(p.settings.division)
+
+
+# -- ramps ---------------------------------------------------------------------
+
+
+def ramp(p: Performer, args: list[Any], origin: str) -> None:
+    """Begin to move a parameter to a value over bars (cycles, with pulses)."""
+    name, target, bars = args
+    p.ramps[name] = [p.values[name], target, bars, ramp_place(p)]
+    p.notice("ramp", name=name, value=p.values[name], shown=show(name, p.values[name], p.setup.middle_c),
+             target=show(name, target, p.setup.middle_c), bars_left=bars)  # fmt: skip
+
+
+def ramp_place(p: Performer) -> float:
+    """Return where the song is, in bars (cycles, with pulses)."""
+    t = p.transport
+    if p.setup.clock.mode == "pulses":
+        return p.melody.cycle + p.melody.advances / max(1, p.settings.length)
+    return t.song_clock / t.bars.bar_length
+
+
+def move_ramps(p: Performer) -> None:
+    """Move each ramp on, at a step."""
+    for name, (first, target, bars, since) in list(p.ramps.items()):
+        share = min(1.0, max(0.0, (ramp_place(p) - since) / bars))
+        value = first + (target - first) * share
+        row = find(name)
+        value = value if row.kind == "float" else int(value + 0.5)
+        if share >= 1.0:
+            del p.ramps[name]
+            value = target
+        if value != p.values[name]:
+            p.hands.moved(name, value, p.now)
+            p.set_value(name, value)
+            p.changed()
+            p.notice("ramp", name=name, value=value, shown=show(name, value, p.setup.middle_c),
+                     target=show(name, target, p.setup.middle_c), bars_left=bars * (1.0 - share))  # fmt: skip
+
+
+def toggle(p: Performer, args: list[Any], origin: str) -> None:
+    """Turn an on-off parameter."""
+    apply_values(p, {args[0]: not p.values[args[0]]}, origin)
+
+
+def nudge_parameter(p: Performer, args: list[Any], origin: str) -> None:
+    """Move a parameter by an amount, or by places of its list; ends stop it."""
+    name, amount = args
+    row, value = find(name), p.values[name]
+    if row.is_list:
+        words = p.lists().get(name) or row.choices
+        if row.kind == "bool":
+            new: Any = amount > 0
+        else:
+            at = words.index(value) if value in words else 0
+            new = words[max(0, min(len(words) - 1, at + int(amount)))]
+    else:
+        number = max(row.low, min(row.high, value + amount))
+        new = float(number) if row.kind == "float" else int(number)
+        if new != value + amount:
+            p.notice("clamped", name=name, value=new, shown=show(name, new, p.setup.middle_c))
+    assign(p, {name: new}, origin)
+
+
+def done(p: Performer, action: str, text: str, origin: str, unit: int = 0) -> None:
+    """Say that an action was done."""
+    p.notice("done", action=action, text=text, origin=origin, unit=unit)
+
+
+def _star(p: Performer, args: list[Any], origin: str) -> None:
+    p.notice("star", text=args[0] or "", cycle=p.melody.cycle)
+
+
+def _name(p: Performer, args: list[Any], origin: str) -> None:
+    p.show_name = args[0]
+    p.notice("name", text=args[0])
+
+
+def _start(p: Performer, args: list[Any], origin: str) -> None:
+    if p.setup.clock.source != "internal":
+        raise ValueError("the clock is not ours: Start comes from its sender; run joins it")
+    clocking.run_internal(p, True)
+    clocking.start(p, "start")
+
+
+def _stop(p: Performer, args: list[Any], origin: str) -> None:
+    clocking.run_internal(p, False)
+    clocking.stop(p)
+
+
+def _continue(p: Performer, args: list[Any], origin: str) -> None:
+    if p.setup.clock.source != "internal":
+        raise ValueError("the clock is not ours: Continue comes from its sender")
+    clocking.run_internal(p, True)
+    clocking.go_on(p)
+
+
+Handler = Callable[["Performer", list[Any], str], None]
+
+HANDLERS: dict[str, Handler] = {
+    **keeping.HANDLERS,
+    **editing.HANDLERS,
+    **playing.HANDLERS,
+    **pieces.HANDLERS,
+    "ramp": ramp,
+    "toggle": toggle,
+    "nudge_parameter": nudge_parameter,
+    "cancel": cancel,
+    "star": _star,
+    "name": _name,
+    "start": _start,
+    "stop": _stop,
+    "continue": _continue,
+}
+"""What each action of the table does."""

@@ -1,0 +1,127 @@
+"""An action's arguments: from words to checked values, before anything happens."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from replank.control.actions import Action, usage
+from replank.control.parameters import find, nearest, parse
+from replank.line.pitch import note_number
+from replank.line.steps import ACCENT_NAMES, LINK_NAMES, RHYTHM_NAMES, STEPS
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+
+KEYBOARD_MODES = ("transpose", "root", "write", "catch", "off")
+_STATES = {"rest": RHYTHM_NAMES, "accent": ACCENT_NAMES, "link": LINK_NAMES}
+_ON_OFF = ("off", "on")
+
+
+def prepare(p: Performer, row: Action, args: tuple[str, ...]) -> list[Any]:
+    """Return an action's arguments as values; None for those left out.
+
+    Raises:
+        ValueError: Too few or too many, out of range, no such name: one sentence.
+    """
+    least = sum(1 for word in row.takes if not word.startswith("["))
+    if not least <= len(args) <= len(row.takes):
+        raise ValueError(f"is written {usage(row)}")
+    made: list[Any] = []
+    for at, word in enumerate(row.takes):
+        if at >= len(args) or (args[at] == "" and word.startswith("[")):
+            made.append(None)
+        else:
+            made.append(_value(p, row.name, word.strip("[]"), word.startswith("["), args[at], made))
+    return made
+
+
+def clean(text: str, most: int = 60) -> str:
+    """Return untrusted text without control characters, of bounded length."""
+    return "".join(c for c in text if c.isprintable())[:most].strip()
+
+
+def _value(p: Performer, action: str, word: str, is_optional: bool, text: str, made: list[Any]) -> Any:
+    if word == "step":
+        return _whole(text, 1, STEPS, "step") - 1
+    if word == "amount":
+        return _amount(action, text)
+    if word == "state":
+        states = _STATES.get(action, _ON_OFF)
+        if text.lower() not in states:
+            raise ValueError(f"{text!r} is not one of {', '.join(states)}{nearest(text, states)}")
+        return states.index(text.lower())
+    if word == "name":
+        return clean(text) if is_optional else _known(text, p.melody.snapshots, "snapshot")
+    if word == "piece":
+        return _piece(p, text)
+    if word == "parameter":
+        return _parameter(action, text)
+    if word == "value":
+        return parse(made[0], text, p.setup.middle_c, p.setup.user_scales)
+    if word == "note":
+        return note_number(text, p.setup.middle_c)
+    if word == "mode":
+        if text not in KEYBOARD_MODES:
+            raise ValueError(f"{text!r} is not one of {', '.join(KEYBOARD_MODES)}{nearest(text, KEYBOARD_MODES)}")
+        return text
+    if word == "text":
+        return clean(text, 120)
+    low, high = _RANGES[word]
+    value = _whole(text, low, high if word != "cycle" else p.melody.cycle, word)
+    if word == "of" and value < made[-1]:
+        raise ValueError(f"pass {made[-1]} of {value}: the pass is at most {value}")
+    return value
+
+
+_RANGES = {
+    "cycle": (1, 0), "count": (1, 4), "pass": (1, 16), "of": (1, 16),
+    "bars": (1, 256), "sound": (1, 64), "silent": (1, 64),
+}  # fmt: skip
+
+
+def _whole(text: str, low: int, high: int, what: str) -> int:
+    try:
+        value = int(text)
+    except ValueError:
+        raise ValueError(f"{text!r} is not a {what}: a whole number from {low} to {high}") from None
+    if not low <= value <= high:
+        raise ValueError(f"there is no {what} {value}: {low} to {high}")
+    return value
+
+
+def _amount(action: str, text: str) -> float | int:
+    whole = action not in ("velocity", "nudge_parameter")
+    try:
+        value = int(text) if whole else float(text)
+    except ValueError:
+        raise ValueError(f"{text!r} is not {'a whole number' if whole else 'a number'} such as +1 or -1") from None
+    if not -128 <= value <= 128:
+        raise ValueError(f"{text!r} is too far: -128 to 128")
+    return value
+
+
+def _known(text: str, names: Any, what: str) -> str:
+    if text in names:
+        return text
+    for name in names:
+        if name.lower() == text.strip().lower():
+            return str(name)
+    raise ValueError(f"there is no {what} {clean(text)!r}{nearest(text, names)}")
+
+
+def _piece(p: Performer, text: str) -> int:
+    names = [piece.name for piece in p.setup.pieces]
+    if not names:
+        raise ValueError("there are no pieces: give play a set with --set")
+    if text.strip().isdigit():
+        return _whole(text, 1, len(names), "piece")
+    return names.index(_known(text, names, "piece")) + 1
+
+
+def _parameter(action: str, text: str) -> str:
+    row = find(text)
+    if action == "ramp" and row.kind not in ("float", "int", "note"):
+        raise ValueError(f"{text} is a list and cannot be moved in between")
+    if action == "toggle" and row.kind != "bool":
+        raise ValueError(f"{text} is not an on-off parameter")
+    return row.name

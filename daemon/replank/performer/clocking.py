@@ -1,0 +1,282 @@
+"""Clock, transport messages and pulses: how time moves the line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from replank.performer import acting, playing, striking
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+
+_COAST = 8_000_000_000
+"""A clock that returns within 8 s is continued by estimate, ns."""
+_SENSE = 250_000_000
+"""Active sensing is sent this often, ns (MIDI 1.0: within 270 ms)."""
+CLOCK, START, CONTINUE, STOP = 0xF8, 0xFA, 0xFB, 0xFC
+
+
+def tick(p: Performer) -> None:
+    """Take one clock (F8)."""
+    t, now = p.transport, p.now
+    follower = t.follower
+    if t.lost:
+        _returned(p)
+    follower.tick(now)
+    if not t.watching:
+        t.watching = True
+        p.schedule(follower.lost_after(), "lost", [])
+    if p.clock_outputs:
+        send_clock(p, CLOCK)
+    if not t.running:
+        if not t.armed:
+            if p.setup.clock.without_start != "play":
+                return
+            start(p, "clock without Start")
+        t.armed, t.running, t.phase = False, True, "locked"
+        p.notice("transport", state="playing", why="the clock runs")
+    clock = t.song_clock + 1
+    t.song_clock = clock
+    if clock == t.next_step or clock == t.next_bar or (t.counted and t.counted[0][0] <= clock):
+        at_clock(p, clock)
+
+
+def at_clock(p: Performer, clock: int) -> None:
+    """Something begins at this clock: what was counted off, a bar, a step."""
+    t = p.transport
+    while t.counted and t.counted[0][0] <= clock:
+        _, kind, args = t.counted.pop(0)
+        _COUNTED[kind](p, args)
+    if clock == t.next_bar:
+        _bar(p, clock)
+    if clock == t.next_step:
+        striking.boundary(p, clock)
+        t.next_step = clock + p.settings.division
+
+
+def _bar(p: Performer, clock: int) -> None:
+    t = p.transport
+    t.next_bar = clock + t.bars.bar_length
+    bar = t.bars.bar_index(clock)
+    if p.due:
+        acting.take_due(p, "bar", bar)
+    t.next_bar = clock + t.bars.bar_length
+    every = p.settings.restart_every
+    if every and bar % every == 0 and clock:
+        t.playhead.reset()
+        t.ended_by = "restart"
+        t.anchor = t.next_step = clock
+    unit, count = p.settings.every
+    if unit == "bar" and bar % count == 0 and clock:
+        striking.mutation_moment(p)
+
+
+def count_off(p: Performer, clock: int, kind: str, args: list[Any]) -> None:
+    """Let `kind` happen when `clock` comes."""
+    counted = p.transport.counted
+    counted.append([clock, kind, args])
+    counted.sort(key=lambda item: item[0])
+
+
+# -- transport messages --------------------------------------------------------
+
+
+def start(p: Performer, why: str) -> None:
+    """Take Start (FA): the next clock is the first step."""
+    t = p.transport
+    if t.running and p.setup.clock.repeated_start == "ignore":
+        return
+    playing.end_tuning(p)
+    _drop_waiting(p)
+    t.from_the_top()
+    t.armed, t.running, t.lost = True, False, False
+    t.keeps_form, t.ended_by = True, "start"
+    p.ending = 0
+    send_clock(p, START)
+    p.band.refresh_all(p)
+    p.notice("transport", state="armed", why=why)
+
+
+def go_on(p: Performer) -> None:
+    """Take Continue (FB): the next clock goes on from the kept position."""
+    t = p.transport
+    if t.running or t.armed:
+        return
+    playing.end_tuning(p)
+    t.armed, t.lost = True, False
+    send_clock(p, CONTINUE)
+    p.band.refresh_all(p)
+    p.notice("transport", state="armed", why="Continue")
+
+
+def stop(p: Performer) -> None:
+    """Take Stop (FC): releases, controllers to rest, position kept."""
+    t = p.transport
+    pulses = p.setup.clock.mode == "pulses"
+    if not (t.running or t.armed or pulses):
+        return
+    silence(p)
+    p.band.rest_values(p)
+    if t.running or t.armed:
+        t.running = t.armed = t.lost = False
+        send_clock(p, STOP)
+        p.notice("transport", state="stopped", why="Stop")
+
+
+def song_position(p: Performer, beats: int) -> None:
+    """Take Song Position (F2), in sixteenths (6 clocks) from the start."""
+    _locate(p, beats * 6)
+
+
+def _locate(p: Performer, clock: int) -> None:
+    t = p.transport
+    silence(p)
+    index = t.locate(clock, p.settings)
+    t.keeps_form, t.ended_by = True, "song position"
+    p.notice("located", song_clock=clock, index=index + 1)
+
+
+def located_from_outside(p: Performer, song_clock: int, running: bool) -> None:
+    """The host's counter knows the number of the last clock (a replaced player)."""
+    t = p.transport
+    if t.song_clock != song_clock or t.running != running:
+        _locate(p, song_clock + 1)
+        t.running, t.armed, t.lost = running, False, False
+        t.phase = "locked" if running else t.phase
+        p.notice("phase", phase="locked", text="counted by the host while the player was replaced")
+
+
+def silence(p: Performer) -> int:
+    """Release everything and drop what was about to sound; return the notes released."""
+    _drop_waiting(p)
+    return p.band.release_all(p)
+
+
+def _drop_waiting(p: Performer) -> None:
+    p.transport.counted = []
+    p.transport.tie = 0
+    if p.deadlines:
+        p.unschedule("strike", "again", "late")
+
+
+# -- losing and finding the clock ----------------------------------------------
+
+
+def check_lost(p: Performer) -> None:
+    """Ask whether the clock is lost; asked again as long as it comes."""
+    t = p.transport
+    when = t.follower.lost_after()
+    if when > p.now:
+        p.schedule(when, "lost", [])
+        return
+    t.watching = False
+    if t.running:
+        t.lost, t.losses = True, t.losses + 1
+        t.was_steady = t.follower.steady
+        silence(p)
+        text = "the clock has stopped coming; the line waits where it is"
+        p.notice("clock", state="lost", tempo=t.follower.tempo(), text=text)
+
+
+def _returned(p: Performer) -> None:
+    t, follower = p.transport, p.transport.follower
+    t.lost = False
+    gap = p.now - follower.last
+    if t.was_steady and gap <= _COAST:
+        missing = follower.missing(p.now)
+        _skip(p, t.song_clock + 1 + missing)
+        t.phase = "estimated"
+        # The gap is no interval: the mean goes on as though the clock had come.
+        follower.last = p.now - follower.interval
+        text = f"the clock is back after {gap / 1e9:.1f} s; {missing} clocks estimated"
+    else:
+        t.phase = "unknown"
+        follower.forget()
+        text = f"the clock is back after {gap / 1e9:.1f} s; the line goes on from where it stopped"
+    p.notice("clock", state="back", tempo=follower.tempo(), text=text)
+    p.notice("phase", phase=t.phase, text="one_is_now sets it right")
+
+
+def _skip(p: Performer, clock: int) -> None:
+    # Skipped cycles do not mutate, skipped bars bring nothing in: the next bar
+    # line does.
+    p.transport.locate(clock, p.settings)
+    p.transport.keeps_form, p.transport.ended_by = True, "gap"
+
+
+# -- pulses --------------------------------------------------------------------
+
+
+def pulse(p: Performer) -> None:
+    """Take a pulse: it always advances the line, also while stopped."""
+    t = p.transport
+    t.pulse.tick(p.now)
+    t.phase = "locked"
+    if p.clock_outputs:
+        _make_clocks(p)
+    t.song_clock += 1
+    striking.boundary(p, t.song_clock)
+
+
+def reset(p: Performer, from_wire: bool = False) -> None:
+    """Make the next step the first; a reset just after its pulse belongs to it."""
+    t = p.transport
+    t.playhead.reset()
+    t.ended_by = "reset"
+    window = int(p.setup.clock.reset_window_ms * 1_000_000)
+    if from_wire and t.pulse.last >= 0 and p.now - t.pulse.last <= window and t.playhead.phase != 0:
+        silence(p)
+        striking.boundary(p, t.song_clock)
+
+
+# -- internal clock and clock out ----------------------------------------------
+
+
+def internal_clock(p: Performer) -> None:
+    """Take one clock of our own, and let the next one come."""
+    if p.transport.ticking:
+        p.schedule(p.now + p.settings.tempo_ns, "clock", [])
+        tick(p)
+
+
+def run_internal(p: Performer, on: bool) -> None:
+    """Let the internal clock run, or end it."""
+    t = p.transport
+    if on and not t.ticking:
+        t.ticking = True
+        p.schedule(p.now, "clock", [])
+    elif not on:
+        t.ticking = False
+        p.unschedule("clock")
+
+
+def send_clock(p: Performer, status: int) -> None:
+    """Pass a real-time message on to the outputs that want the clock."""
+    for output in p.clock_outputs:
+        p.send(output, bytes((status,)))
+
+
+def _make_clocks(p: Performer) -> None:
+    # A pulse is a step: its clocks are spread over the last interval.
+    division, interval = p.settings.division, p.transport.pulse.interval
+    p.unschedule("made")
+    for n in range(division if interval else 1):
+        p.schedule(p.now + n * interval // division, "made", [])
+
+
+def sense(p: Performer, output: int) -> None:
+    """Send active sensing, again and again."""
+    if output < len(p.setup.outputs) and p.setup.outputs[output].active_sensing:
+        p.send(output, b"\xfe")
+        p.schedule(p.now + _SENSE, "sense", [output])
+
+
+_COUNTED: dict[str, Callable[[Any, list[Any]], None]] = {
+    "strike": lambda p, args: striking.strike(p, *args),
+    "later": lambda p, args: p.schedule(p.now + args[0], "strike", args[1:]),
+    "again": lambda p, args: striking.again(p, args),
+    "final": lambda p, args: playing.final_note(p),
+    "mute": lambda p, args: playing.after_final(p),
+}
+"""What each kind of counted thing does when its clock comes."""

@@ -1,0 +1,332 @@
+"""The performer: events in, MIDI messages and notices out.
+
+It reads no clock, opens no file and draws no number that is not addressed.
+`receive` first fires every deadline due at or before `now`, in (time, number)
+order, then takes the event; so the same events at the same times always give
+the same messages, live, in the shadow, rendered or replayed.
+"""
+
+from __future__ import annotations
+
+from heapq import heappop, heappush
+from typing import Any
+
+from replank.control.hands import Hands
+from replank.control.keyboard import KeyboardReader
+from replank.control.notices import Notice
+from replank.control.parameters import DEFAULTS, PIECE_NAMES, SNAPSHOT_NAMES, Value
+from replank.control.profiles import Profile
+from replank.control.setup import Setup, from_plain
+from replank.line.chance import DIRECTION, Numbers
+from replank.line.steps import Step
+from replank.performer import acting, clocking, hearing, pieces, playing, saving, striking, viewing
+from replank.performer.events import (
+    Act,
+    Assign,
+    BringBack,
+    Configure,
+    Event,
+    Locate,
+    Midi,
+    Outcome,
+    Reconnected,
+)
+from replank.performer.melody import Melody
+from replank.performer.settings import Settings
+from replank.performer.transport import Transport
+from replank.performer.voices import Band, Sound
+from replank.timing.divisions import division_clocks
+
+_NOTHING = Outcome([], [])
+"""Shared by every event that came to nothing; callers read outcomes, never write them."""
+
+Deadline = tuple[int, int, str, list[Any]]
+"""When (ns), number, kind, plain arguments."""
+
+
+class Performer:
+    """One line, performed.
+
+    Attributes:
+        setup: Rig, set and profiles.
+        now: The performer's clock, ns; never falls.
+        values: Every parameter's value.
+        settings: What follows from the values.
+        melody, transport, band, hands: The line's memory, time, the voices, the boxes.
+        due: Actions and values that wait.
+        ramps: name -> [from value, target, bars in all, bars gone].
+    """
+
+    def __init__(self, setup: Setup, seed: int, now: int = 0) -> None:
+        self.setup = setup
+        self.now = now
+        self.given_seed = seed
+        self.messages: list[tuple[int, bytes]] = []
+        self.notices: list[Notice] = []
+        self.deadlines: list[Deadline] = []
+        self.number = 0
+        self.values: dict[str, Any] = {**DEFAULTS, **setup.values}
+        self.settings = Settings(self.values, setup)
+        self.melody = Melody(seed)
+        self.transport = Transport(self.settings, self.direction_roll)
+        self.band = Band(setup)
+        self.hands = Hands(_profiles(setup), setup.inputs)
+        self.keyboard = KeyboardReader(setup.keyboard)
+        self.due: list[list[Any]] = []
+        self.ramps: dict[str, list[Any]] = {}
+        self.piece = 0
+        self.piece_since = now
+        self.as_left: dict[str, list[Any]] = {}
+        self.show_name = ""
+        self.answer: list[int] = []  # [sounding bars, silent bars, bar index of the beginning]
+        self.ending = 0  # 0 no, 1 the cycle plays out, 2 waits for the beat, 3 the root is held
+        self.tuning: list[int] = []  # notes held for tuning
+        self.taps: list[int] = []
+        self.selected = 0
+        self.panics: list[int] = []  # time of the last panic
+        self.notes = 0
+        self.counts = {"late": 0, "realtime_elsewhere": 0}
+        self.received = [0] * len(setup.inputs)
+        self.malformed = [0] * len(setup.inputs)
+        self.sent = [0] * len(setup.outputs)
+        self.last_control: list[Any] = []
+        self._role = [one.role for one in setup.inputs]
+        self._pulses = setup.clock.mode == "pulses"
+        self.clock_outputs = [i for i, output in enumerate(setup.outputs) if output.clock != "none"]
+        pieces.first(self)
+        self.schedule_sensing()
+        self._take()
+
+    # -- the two entries -------------------------------------------------------
+
+    def receive(self, event: Event, now: int) -> Outcome:
+        """Take an event at `now` (ns; an earlier time counts as the present one)."""
+        if self.deadlines and self.deadlines[0][0] <= now:
+            self._fire(now)
+        if now > self.now:
+            self.now = now
+        if type(event) is Midi:
+            self.received[event.port] += 1
+            data = event.data
+            if data == b"\xf8" and not self._pulses and self._role[event.port] == "clock":
+                clocking.tick(self)
+                return self._take()
+            hearing.heard(self, event.port, data)
+        else:
+            self._take_other(event)
+        self.schedule_hands()
+        return self._take()
+
+    def advance(self, now: int) -> Outcome:
+        """Fire every deadline due at or before `now`."""
+        if self.deadlines and self.deadlines[0][0] <= now:
+            self._fire(now)
+        return self._take()
+
+    def next_deadline(self) -> int | None:
+        """Return when the next deadline is due, ns, or None."""
+        return self.deadlines[0][0] if self.deadlines else None
+
+    def _take(self) -> Outcome:
+        if not self.messages and not self.notices:
+            return _NOTHING
+        outcome = Outcome(self.messages, self.notices)
+        for output, _ in self.messages:
+            self.sent[output] += 1
+        self.messages, self.notices = [], []
+        return outcome
+
+    def _take_other(self, event: Event) -> None:
+        match event:
+            case Assign():
+                acting.assign(self, event.values, event.origin)
+            case Act():
+                acting.act(self, event.name, event.args, event.due, event.origin)
+            case Configure():
+                acting.enqueue(self, "step", ["configure", event.setup])
+            case Reconnected():
+                self.reconnected(event.output)
+            case BringBack():
+                pieces.bring_back(self, event)
+            case Locate():
+                clocking.located_from_outside(self, event.song_clock, event.running)
+            case _:
+                raise TypeError(f"not an event: {event!r}")
+
+    # -- deadlines -------------------------------------------------------------
+
+    def schedule(self, when: int, kind: str, args: list[Any]) -> None:
+        """Let `kind` happen at `when` (ns), never before the present."""
+        self.number += 1
+        heappush(self.deadlines, (max(when, self.now), self.number, kind, args))
+
+    def unschedule(self, *kinds: str) -> None:
+        """Drop every deadline of these kinds."""
+        self.deadlines = [d for d in self.deadlines if d[2] not in kinds]
+        self.deadlines.sort()
+
+    def _fire(self, now: int) -> None:
+        while self.deadlines and self.deadlines[0][0] <= now:
+            when, _, kind, args = heappop(self.deadlines)
+            if when > self.now:
+                self.now = when
+            _FIRE[kind](self, args)
+
+    def schedule_sensing(self) -> None:
+        """Begin active sensing on the outputs that want it."""
+        for i, output in enumerate(self.setup.outputs):
+            if output.active_sensing:
+                self.schedule(self.now, "sense", [i])
+
+    def schedule_hands(self) -> None:
+        """Let the boxes' decoder be asked again when it wants to."""
+        due = self.hands.next_deadline()
+        if due is not None and not any(d[2] == "hands" and d[0] <= due for d in self.deadlines):
+            self.schedule(due, "hands", [])
+
+    # -- what other modules use ------------------------------------------------
+
+    def send(self, output: int, message: bytes) -> None:
+        """Send a message."""
+        self.messages.append((output, message))
+
+    def notice(self, kind: str, **data: Any) -> None:
+        """Say that something happened."""
+        self.notices.append(Notice(kind, self.now, data))
+
+    def changed(self) -> None:
+        """Work out anew what follows from the values, and fit the playhead to them."""
+        self.settings = Settings(self.values, self.setup)
+        self.transport.fit(self.settings)
+
+    def set_value(self, name: str, value: Value) -> Any:
+        """Store a value and log it for `back`; return the one before.  Call `changed` after."""
+        before = self.values[name]
+        if before != value:
+            self.values[name] = value
+            self.melody.trail.log_value(self.melody.cycle, name, before, value)
+        return before
+
+    def snapshot_values(self) -> dict[str, Any]:
+        """Return the parameters that snapshots keep."""
+        return {name: self.values[name] for name in SNAPSHOT_NAMES}
+
+    def piece_values(self) -> dict[str, Any]:
+        """Return the parameters that pieces keep."""
+        return {name: self.values[name] for name in PIECE_NAMES}
+
+    def lists(self) -> dict[str, tuple[str, ...]]:
+        """Return the short lists of the present piece."""
+        if not 0 < self.piece <= len(self.setup.pieces):
+            return {}
+        piece = self.setup.pieces[self.piece - 1]
+        named = {"scale": piece.scales, "division": piece.divisions}
+        return {name: words for name, words in named.items() if words}
+
+    def division_of(self, text: str) -> int:
+        """Return the clocks of a division in the present meter; ValueError where it does not fit."""
+        return division_clocks(text, self.settings.meter)
+
+    def clock_is_present(self) -> bool:
+        """Tell whether clocks have been coming until now."""
+        follower = self.transport.follower
+        return follower.count > 0 and self.transport.watching and self.now < follower.lost_after()
+
+    def role(self, port: int) -> str:
+        """Return the role of an input: clock, knobs or keys."""
+        return self._role[port]
+
+    def moved_by_degrees(self, sound: Sound, degrees: int) -> int:
+        """Return a sound's note for a voice so many degrees up."""
+        s = self.settings
+        step = Step(pitch=sound.base, free=s.lens.table[sound.base] != sound.base)
+        return s.lens.sound(step, s.degrees + degrees, s.semitones)
+
+    def direction_roll(self, advance: int) -> float:
+        """Return the number of an advance in random direction."""
+        return Numbers(self.melody.seed, DIRECTION, advance).at(0)
+
+    def reconnected(self, output: int) -> None:
+        """An output was patched again: release what it may still hold, tell it the controllers."""
+        if 0 <= output < len(self.setup.outputs):
+            self.band.release_all(self, output)
+            for out, channel in self.band.channels():
+                if out == output:
+                    self.send(out, bytes((0xB0 | (channel - 1), 123, 0)))
+            self.band.refresh_all(self, output)
+            self.notice("output", output=self.setup.outputs[output].name, text="patched; controllers sent again")
+
+    # -- state -----------------------------------------------------------------
+
+    def save(self) -> dict[str, Any]:
+        """Return everything that a continuation needs, as plain data."""
+        return saving.save(self)
+
+    @classmethod
+    def restore(cls, plain: dict[str, Any]) -> Performer:
+        """Rebuild a performer; it goes on exactly where the saved one was."""
+        made = cls(from_plain(plain["setup"]), plain["given_seed"], plain["now"])
+        saving.load(made, plain)
+        return made
+
+    def view(self) -> dict[str, Any]:
+        """Return the whole state for people, as JSON-able data."""
+        return viewing.view(self)
+
+    def releases(self) -> list[tuple[int, bytes]]:
+        """Release everything that sounds and send controllers to rest; return the messages."""
+        self.band.release_all(self)
+        playing.end_tuning(self)
+        self.band.rest_values(self)
+        return self._take().messages
+
+    def sounding(self) -> list[tuple[int, int, int]]:
+        """Return (output, channel 1 to 16, note) of everything that sounds."""
+        return [*self.band.sounding(), *((v.output, v.channel, n) for v, n in playing.tuning_notes(self))]
+
+    def configure(self, plain: dict[str, Any]) -> None:
+        """Swap the setup, between two steps; the line plays on."""
+        setup: Setup = from_plain(plain)
+        playing.end_tuning(self)
+        self.band.release_all(self)
+        self.unschedule("off", "late", "again", "pulse", "trigger", "sense")
+        Settings({**self.values, **setup.values}, setup)  # refuses what does not fit, before anything changes
+        for name in setup.values:
+            if setup.values[name] != self.setup.values.get(name):
+                self.set_value(name, setup.values[name])
+        self.setup = setup
+        self.band = Band(setup)
+        self.hands = Hands(_profiles(setup), setup.inputs)
+        self.keyboard = KeyboardReader(setup.keyboard)
+        self._role = [one.role for one in setup.inputs]
+        self._pulses = setup.clock.mode == "pulses"
+        self.clock_outputs = [i for i, output in enumerate(setup.outputs) if output.clock != "none"]
+        self.received = [*self.received, *[0] * len(setup.inputs)][: len(setup.inputs)]
+        self.malformed = [*self.malformed, *[0] * len(setup.inputs)][: len(setup.inputs)]
+        self.sent = [*self.sent, *[0] * len(setup.outputs)][: len(setup.outputs)]
+        self.changed()
+        self.schedule_sensing()
+        self.band.refresh_all(self)
+        self.notice("setup", text="the new rig is in use")
+
+
+def _profiles(setup: Setup) -> dict[str, Profile]:
+    return {name: Profile.from_plain(plain) for name, plain in setup.profiles.items()}
+
+
+_FIRE: dict[str, Any] = {
+    "off": lambda p, a: p.band.off(p, *a),
+    "late": lambda p, a: p.band.speak(p, a[0], Sound(*a[1:])),
+    "again": lambda p, a: p.band.again(p, Sound(*a)),
+    "pulse": lambda p, a: p.band.end_pulse(p, a[0]),
+    "trigger": lambda p, a: p.band.end_trigger(p, a[0]),
+    "strike": lambda p, a: striking.strike(p, *a),
+    "lost": lambda p, a: clocking.check_lost(p),
+    "clock": lambda p, a: clocking.internal_clock(p),
+    "made": lambda p, a: clocking.send_clock(p, 0xF8),
+    "sense": lambda p, a: clocking.sense(p, a[0]),
+    "sweep": lambda p, a: playing.sweep(p, a),
+    "hands": lambda p, a: hearing.hands_fire(p),
+    "mute": lambda p, a: playing.after_final(p),
+}
+"""What each kind of deadline does."""

@@ -1,0 +1,119 @@
+"""What comes in on the wires: whole messages, sorted by the port's role; the rest is ignored and counted."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from replank.control.actions import split_action
+from replank.control.asking import Intent
+from replank.control.setup import Trigger
+from replank.performer import acting, clocking, pieces
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+
+_LENGTHS = {0x80: 3, 0x90: 3, 0xA0: 3, 0xB0: 3, 0xC0: 2, 0xD0: 2, 0xE0: 3}
+_SYSTEM = {0xF1: 2, 0xF2: 3, 0xF3: 2, 0xF6: 1, 0xF8: 1, 0xFA: 1, 0xFB: 1, 0xFC: 1, 0xFE: 1, 0xFF: 1}
+"""Lengths of whole messages, status byte included (MIDI 1.0 Detailed Specification, tables 1 and 6)."""
+
+
+def is_message(data: bytes) -> bool:
+    """Tell whether the bytes are exactly one whole MIDI message, SysEx aside."""
+    if not data or data[0] < 0x80:
+        return False
+    status = data[0]
+    length = _LENGTHS.get(status & 0xF0) if status < 0xF0 else _SYSTEM.get(status)
+    return length == len(data) and (length == 1 or max(data[1:]) < 0x80)
+
+
+def heard(p: Performer, port: int, data: bytes) -> None:
+    """Take the bytes of one message on an input."""
+    if not is_message(data):
+        if not (data and data[0] == 0xF0 and data[-1] == 0xF7):
+            _malformed(p, port)
+        return
+    role = p.role(port)
+    if role == "clock":
+        _clock(p, data)
+    elif data[0] >= 0xF8:
+        p.counts["realtime_elsewhere"] += 1
+    elif role == "knobs":
+        carry_out(p, p.hands.message(port, data, p.now, p.values, p.lists()), "knobs")
+    elif role == "keys":
+        channel = p.setup.inputs[port].channel
+        if not channel or (data[0] & 0x0F) + 1 == channel:
+            carry_out(p, p.keyboard.message(data, p.now), "keys")
+
+
+def _malformed(p: Performer, port: int) -> None:
+    p.malformed[port] += 1
+    count = p.malformed[port]
+    # once, then at each power of ten: a broken cable must not flood the screen
+    if str(count).rstrip("0") == "1":
+        p.notice("malformed", port=p.setup.inputs[port].name, count=count)
+
+
+def _clock(p: Performer, data: bytes) -> None:
+    status, clock = data[0], p.setup.clock
+    if clock.mode == "pulses":
+        if _matches(clock.pulse, data):
+            clocking.pulse(p)
+        elif _matches(clock.reset, data):
+            clocking.reset(p, from_wire=True)
+        elif status == clocking.STOP:
+            clocking.stop(p)
+        elif status == clocking.START:
+            clocking.reset(p, from_wire=True)
+        return
+    if clock.source == "internal":
+        return
+    if status == clocking.START:
+        clocking.start(p, "Start")
+    elif status == clocking.CONTINUE:
+        clocking.go_on(p)
+    elif status == clocking.STOP:
+        clocking.stop(p)
+    elif status == 0xF2:
+        clocking.song_position(p, data[1] | data[2] << 7)
+    elif status == clocking.CLOCK:
+        clocking.tick(p)
+
+
+def _matches(trigger: Trigger, data: bytes) -> bool:
+    status = data[0]
+    if trigger.kind == "clock":
+        return status == clocking.CLOCK
+    if trigger.kind == "start":
+        return status == clocking.START
+    if status >= 0xF0 or (trigger.channel and (status & 0x0F) + 1 != trigger.channel):
+        return False
+    if trigger.number not in (-1, data[1]):
+        return False
+    if trigger.kind == "note":
+        return status & 0xF0 == 0x90 and data[2] > 0
+    # a controller counts while it is on (64 to 127: MIDI 1.0, switches)
+    return trigger.kind == "cc" and status & 0xF0 == 0xB0 and data[2] >= 64
+
+
+def carry_out(p: Performer, intents: list[Intent], origin: str) -> None:
+    """Do what hands asked for, in their order."""
+    for intent in intents:
+        if intent.kind == "set":
+            acting.assign(p, {intent.name: intent.value}, origin)
+        elif intent.kind == "act":
+            try:
+                name, args, due = split_action(intent.name)
+            except ValueError as error:
+                p.notice("refused", what=intent.name, why=str(error), origin=origin)
+                continue
+            acting.act(p, name, args, due, origin)
+        elif intent.kind == "catch":
+            pieces.catch(p, list(intent.value or ()))
+        else:
+            p.notice(intent.name, **intent.data)
+
+
+def hands_fire(p: Performer) -> None:
+    """Let the boxes' decoder do what is due."""
+    carry_out(p, p.hands.fire(p.now, p.values, p.lists()), "knobs")
+    p.schedule_hands()

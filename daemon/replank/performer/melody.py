@@ -1,0 +1,257 @@
+"""The line's memory: its form, home, trail, snapshots, and what a cycle's end does.
+
+The melody knows nothing of time or MIDI.  It decides mutations when the last
+step of a cycle begins and applies them before the next first step, so that
+whoever looks ahead over the seam sees the step that will sound.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Any, NamedTuple
+
+from replank.line.chance import DRAW, HAND, MUTATE, Numbers
+from replank.line.drawing import draw, written
+from replank.line.lenses import Lens
+from replank.line.mutation import Chances, Change, mutate
+from replank.line.steps import STEPS, Form, Step
+from replank.line.trail import Trail
+
+HISTORY = 64
+"""Cycles whose notes are kept for the history picture."""
+
+
+class Kept(NamedTuple):
+    """A snapshot: the exact copy of a form and of what shaped it.
+
+    Attributes:
+        name: Its name.
+        cycle: The cycle in which it sounded.
+        form: Steps, home, length.
+        values: Every parameter that snapshots keep.
+    """
+
+    name: str
+    cycle: int
+    form: Form
+    values: dict[str, Any]
+
+    def save(self) -> list[Any]:
+        """Return plain data."""
+        return [self.name, self.cycle, save_form(self.form), dict(self.values)]
+
+    @classmethod
+    def restore(cls, plain: list[Any]) -> Kept:
+        """Rebuild what `save` took apart."""
+        return cls(plain[0], plain[1], load_form(plain[2]), dict(plain[3]))
+
+
+def save_form(form: Form) -> list[Any]:
+    """Return a form as lists."""
+    return [[list(s) for s in form.steps], [list(s) for s in form.home], form.length]
+
+
+def load_form(plain: list[Any]) -> Form:
+    """Rebuild a form."""
+    return Form(tuple(Step(*s) for s in plain[0]), tuple(Step(*s) for s in plain[1]), plain[2])
+
+
+class Melody:
+    """The line and all that happened to it."""
+
+    def __init__(self, seed: int) -> None:
+        self.seed = seed
+        self.steps: list[Step] = [Step()] * STEPS
+        self.home: list[Step] = [Step()] * STEPS
+        self.trail = Trail()
+        self.snapshots: dict[str, Kept] = {}
+        self.forgotten: list[tuple[Kept, int]] = []  # with the number of the trail's last unit then
+        self.cycle = 1  # counts through the whole show
+        self.passes = 1  # cycles since the piece began; what turns and dice count
+        self.moment = 0  # mutation moments since the piece began
+        self.draws = 0
+        self.by_hand = 0
+        self.played = 0  # bit i: step i sounded or rested, not muted, since the last moment
+        self.edited = [0] * STEPS  # cycle in which a hand last touched the step
+        self.changed: list[tuple[int, str]] = [(0, "")] * STEPS
+        self.pending: list[Change] = []
+        self.is_decided = False
+        self.advances = 0  # steps in this cycle
+        self.muted_advances = 0
+        self.settle_need = 0
+        self.settle_left = 0  # cycles still to be heard in full
+        self.settle_from = 0  # advances of this cycle that came before the settling began
+        self.shortest_whole = 0  # steps of the last cycle that was cut short, while settling
+        self.last: Kept | None = None
+        self.sounded: list[int] = [-2] * STEPS  # notes of this cycle; -1 rest, -2 not reached
+        self.history: deque[tuple[int, tuple[int, ...]]] = deque(maxlen=HISTORY)
+        self.mutations = 0
+
+    # -- form ------------------------------------------------------------------
+
+    def form(self, length: int) -> Form:
+        """Return the form as it is now."""
+        return Form(tuple(self.steps), tuple(self.home), length)
+
+    def take(self, form: Form) -> None:
+        """Make a form the present one."""
+        self.steps = list(form.steps)
+        self.home = list(form.home)
+        self.pending = []
+
+    def redraw(self, lens: Lens, reach: int) -> None:
+        """Draw a new line over all unpinned steps; it is its own home."""
+        numbers = Numbers(self.seed, DRAW, self.draws)
+        self.draws += 1
+        self.steps = list(draw(lens, reach, numbers, self.steps))
+        self.home = list(self.steps)
+        self.pending = []
+
+    def write(self, notes: tuple[tuple[int, bool], ...]) -> None:
+        """Make a written line the present one and its home."""
+        numbers = Numbers(self.seed, DRAW, self.draws)
+        self.draws += 1
+        self.steps = list(written(notes, numbers))
+        self.home = list(self.steps)
+        self.pending = []
+
+    def begin_piece(self, seed: int) -> None:
+        """Begin the chances of a piece at its seed."""
+        self.seed = seed
+        self.moment = self.draws = self.by_hand = 0
+        self.passes = 1
+        self.pending, self.is_decided = [], False
+        self.played = 0
+
+    # -- settling --------------------------------------------------------------
+
+    def settle(self, cycles: int) -> None:
+        """Let no mutation happen until so many cycles were heard in full."""
+        self.settle_need = self.settle_left = cycles
+        self.settle_from = self.advances
+        self.shortest_whole = 0
+        self.pending = []
+
+    def _left_after_this_cycle(self, by_itself: bool) -> int:
+        # A cycle counts when it was heard whole since the settling began.  A
+        # clock that resets the line before its end in the same place each time
+        # plays a shorter line; that one counts too, or it would never move.
+        whole = self.settle_from == 0 and not self.muted_advances
+        if whole and not by_itself:
+            whole = self.shortest_whole > 0 and self.advances >= self.shortest_whole
+        return max(0, self.settle_left - whole)
+
+    # -- steps and cycles ------------------------------------------------------
+
+    def step_played(self, index: int, note: int, muted: bool) -> None:
+        """Note that a step was played; `note` -1 is a rest."""
+        self.advances += 1
+        self.sounded[index] = note
+        if muted:
+            self.muted_advances += 1
+        else:
+            self.played |= 1 << index
+
+    def candidates(self, length: int) -> list[int]:
+        """Return the steps that may mutate: played, unpinned, not just edited."""
+        return [
+            i
+            for i in range(length)
+            if self.played >> i & 1 and not self.steps[i].pinned and self.edited[i] != self.cycle
+        ]
+
+    def decide(self, length: int, lens: Lens, chance: float, chances: Chances) -> None:
+        """Decide this moment's mutations.  Uses a fixed count of numbers whatever comes of it."""
+        numbers = Numbers(self.seed, MUTATE, self.moment, slot=1)
+        self.moment += 1
+        self.is_decided = True
+        self.pending = []
+        if numbers.at(0) < chance:
+            self.pending = mutate(self.steps, self.home, self.candidates(length), lens, chances, numbers)
+
+    def mutate_by_hand(self, length: int, lens: Lens, chances: Chances) -> list[Change]:
+        """Mutate now, also under hold and while settling; return the changes made."""
+        numbers = Numbers(self.seed, HAND, self.by_hand, slot=1)
+        self.by_hand += 1
+        able = [i for i in range(length) if not self.steps[i].pinned]
+        played = [i for i in able if self.played >> i & 1] or able
+        return self.apply(mutate(self.steps, self.home, played, lens, chances, numbers))
+
+    def ahead(self, index: int, over_seam: bool) -> Step:
+        """Return the step `index` as it will be when it is next played."""
+        if over_seam and self.pending:
+            for change in reversed(self.pending):
+                if change.index == index:
+                    return change.after
+        return self.steps[index]
+
+    def apply(self, changes: list[Change]) -> list[Change]:
+        """Apply changes whose step is still as it was when they were decided."""
+        done = []
+        for change in changes:
+            if self.steps[change.index] == change.before:
+                self.steps[change.index] = change.after
+                self.changed[change.index] = (self.cycle, change.kind)
+                self.mutations += 1
+                done.append(change)
+        return done
+
+    def end_cycle(self, length: int, values: dict[str, Any], by_itself: bool) -> None:
+        """Close a cycle: remember it as it sounded, count what settles."""
+        self.last = Kept(f"cycle-{self.cycle}", self.cycle, self.form(length), values)
+        self.history.append((self.cycle, tuple(self.sounded[:length])))
+        self.settle_left = self._left_after_this_cycle(by_itself)
+        self.shortest_whole = self.advances if not self.settle_from else 0
+        self.settle_from = self.muted_advances = self.advances = 0
+        self.cycle += 1
+        self.passes += 1
+        self.sounded = [-2] * STEPS
+
+    def release_decided(self, may: bool) -> list[Change]:
+        """Apply the decided mutations, or drop them where `may` is False; begin a new moment."""
+        changes, self.pending, self.is_decided = self.pending, [], False
+        self.played = 0
+        return self.apply(changes) if may else []
+
+    def save(self) -> dict[str, Any]:
+        """Return everything as plain data."""
+        return {
+            "seed": self.seed,
+            "form": save_form(self.form(0)),
+            "trail": self.trail.save(),
+            "snapshots": [kept.save() for kept in self.snapshots.values()],
+            "forgotten": [[kept.save(), number] for kept, number in self.forgotten],
+            "counts": [getattr(self, name) for name in _COUNTS],
+            "edited": list(self.edited),
+            "changed": [list(pair) for pair in self.changed],
+            "pending": [[c.index, c.kind, list(c.before), list(c.after), c.partner] for c in self.pending],
+            "decided": self.is_decided,
+            "last": self.last.save() if self.last else None,
+            "sounded": list(self.sounded),
+            "history": [[cycle, list(notes)] for cycle, notes in self.history],
+        }
+
+    @classmethod
+    def restore(cls, plain: dict[str, Any]) -> Melody:
+        """Rebuild what `save` took apart."""
+        made = cls(plain["seed"])
+        made.take(load_form(plain["form"]))
+        made.trail = Trail.restore(plain["trail"])
+        made.snapshots = {kept.name: kept for kept in map(Kept.restore, plain["snapshots"])}
+        made.forgotten = [(Kept.restore(kept), number) for kept, number in plain["forgotten"]]
+        for name, value in zip(_COUNTS, plain["counts"], strict=True):
+            setattr(made, name, value)
+        made.edited = list(plain["edited"])
+        made.changed = [(cycle, kind) for cycle, kind in plain["changed"]]
+        made.pending = [Change(i, kind, Step(*a), Step(*b), partner) for i, kind, a, b, partner in plain["pending"]]
+        made.is_decided = plain["decided"]
+        made.last = Kept.restore(plain["last"]) if plain["last"] else None
+        made.sounded = list(plain["sounded"])
+        made.history.extend((cycle, tuple(notes)) for cycle, notes in plain["history"])
+        return made
+
+
+_COUNTS = (
+    "cycle", "passes", "moment", "draws", "by_hand", "played", "advances", "muted_advances",
+    "settle_need", "settle_left", "settle_from", "shortest_whole", "mutations",
+)  # fmt: skip

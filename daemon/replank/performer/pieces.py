@@ -1,0 +1,194 @@
+"""Pieces of the set, and lines that come from outside: the host's store, a fellow player."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from replank.control.parameters import DEFAULTS, PIECE_NAMES
+from replank.control.setup import Piece
+from replank.line.chance import mix64
+from replank.line.lenses import fold
+from replank.line.steps import STEPS, Form, Step
+from replank.performer import acting, keeping
+from replank.performer.melody import Kept
+from replank.performer.settings import Settings
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+    from replank.performer.events import BringBack
+
+
+def first(p: Performer) -> None:
+    """Begin: the first piece of the set, or a drawn line on the defaults."""
+    if p.setup.pieces:
+        _values(p, 1)
+        p.piece = 1
+    else:
+        p.melody.begin_piece(p.values["seed"] or p.given_seed)
+    _draw(p, p.setup.pieces[0] if p.setup.pieces else None)
+    p.melody.settle(p.values["settle_new"])
+
+
+def _values(p: Performer, number: int) -> dict[str, Any]:
+    piece = p.setup.pieces[number - 1]
+    names = [name for name in PIECE_NAMES if name != "tempo" or name in piece.values]
+    values = {name: piece.values.get(name, p.setup.values.get(name, DEFAULTS[name])) for name in names}
+    if piece.seed:
+        values["seed"] = piece.seed
+    values["hold"] = piece.hold
+    p.settings = Settings({**p.values, **values}, p.setup)  # refuses what the rig does not know
+    was = {name: p.set_value(name, value) for name, value in values.items()}
+    p.changed()
+    # A piece without a seed has one of this show, so that no two pieces begin alike.
+    p.melody.begin_piece(p.values["seed"] or mix64(p.given_seed ^ number))
+    return {name: old for name, old in was.items() if old != p.values[name]}
+
+
+def _draw(p: Performer, piece: Piece | None) -> None:
+    m, s = p.melody, p.settings
+    if piece and piece.notes:
+        m.write(piece.notes)
+    else:
+        m.steps = [Step()] * STEPS  # pins of the line before do not hold here
+        m.redraw(s.lens, s.reach)
+
+
+def bring_in(p: Performer, number: int, as_left: bool, origin: str) -> None:
+    """Bring in a piece, by number from 1; the one that is left is kept as it is."""
+    piece = p.setup.pieces[number - 1]
+    left = p.as_left.get(piece.name) if as_left else None
+    if as_left and left is None:
+        raise ValueError(f"{piece.name} has not been played yet")
+    m = p.melody
+    before = m.form(p.settings.length)
+    leaving = _leave(p)
+    old = _values(p, number)
+    if left is None:
+        _draw(p, piece)
+    else:
+        _return(p, left)
+    m.trail.record(
+        cycle=m.cycle, now=p.now, kind="piece", text=f"piece {piece.name}", before=before,
+        after=m.form(p.settings.length), values=[(name, was, p.values[name]) for name, was in old.items()],
+    )  # fmt: skip
+    if leaving:
+        p.as_left[leaving[0]] = leaving[1]
+    p.piece, p.piece_since, p.ramps = number, p.now, {}
+    for name in old:
+        p.hands.moved(name, p.values[name], p.now)
+    _from_step_one(p)
+    m.settle(p.values["settle_new"])
+    p.notice("piece", number=number, name=piece.name, how="as it was left" if left else "as prepared")
+
+
+def _leave(p: Performer) -> tuple[str, list[Any]] | None:
+    if not 0 < p.piece <= len(p.setup.pieces):
+        return None
+    m = p.melody
+    name = p.setup.pieces[p.piece - 1].name
+    kept = Kept(name, m.cycle, m.form(p.settings.length), p.piece_values())
+    return name, [kept.save(), m.seed, m.moment, m.draws, m.by_hand, m.passes]
+
+
+def _return(p: Performer, left: list[Any]) -> None:
+    kept = Kept.restore(left[0])
+    for name, value in kept.values.items():
+        p.set_value(name, value)
+    p.changed()
+    m = p.melody
+    m.take(kept.form)
+    m.seed, m.moment, m.draws, m.by_hand, m.passes = left[1:]
+
+
+def _from_step_one(p: Performer) -> None:
+    t = p.transport
+    t.playhead.reset()
+    t.ended_by, t.keeps_form = "piece", True
+    if t.running and p.setup.clock.mode == "clock" and t.song_clock >= 0:
+        at = t.song_clock if t.bars.is_bar(t.song_clock) or t.next_step == t.song_clock else t.next_step
+        t.anchor = t.next_step = at
+    else:
+        t.anchor = 0
+
+
+def _piece(p: Performer, args: list[Any], origin: str) -> None:
+    bring_in(p, args[0], False, origin)
+
+
+def _as_left(p: Performer, args: list[Any], origin: str) -> None:
+    bring_in(p, args[0], True, origin)
+
+
+def _beside(p: Performer, by: int, origin: str) -> None:
+    if not p.setup.pieces:
+        raise ValueError("there are no pieces: give play a set with --set")
+    number = p.piece + by
+    if not 1 <= number <= len(p.setup.pieces):
+        raise ValueError("this is the last piece" if by > 0 else "this is the first piece")
+    bring_in(p, number, False, origin)
+
+
+def _next(p: Performer, args: list[Any], origin: str) -> None:
+    _beside(p, 1, origin)
+
+
+def _previous(p: Performer, args: list[Any], origin: str) -> None:
+    _beside(p, -1, origin)
+
+
+# -- lines from outside --------------------------------------------------------
+
+
+def catch(p: Performer, notes: list[int]) -> None:
+    """A fellow player's last notes become the line at the next bar, home included."""
+    if notes:
+        acting.enqueue(p, "bar", ["act", "caught", [notes], "keys"])
+
+
+def _caught(p: Performer, args: list[Any], origin: str) -> None:
+    # What was played is what shall sound: transpositions are taken out, and a
+    # note outside the scale stays, free.
+    s, m = p.settings, p.melody
+    shift = s.lens.sound(Step(pitch=60, free=True), s.degrees, s.semitones) - 60
+    made = []
+    for i, step in enumerate(m.steps):
+        pitch = fold(fold(args[0][i % len(args[0])] - shift, 0, 127), s.lens.low, s.lens.high)
+        made.append(step._replace(pitch=pitch, free=pitch not in s.lens.tones, rest=max(step.rest, 0.95)))
+    steps = tuple(made)
+    unit = keeping.change_line(p, "catch", "caught from the keyboard", Form(steps, steps, s.length), {})
+    m.settle(p.values["settle_new"])
+    acting.done(p, "catch", f"caught {len(args[0])} notes; they are the line and its home", origin, unit)
+
+
+def bring_back(p: Performer, event: BringBack) -> None:
+    """Take a form from the host's store: as a snapshot on the list, or as the line when due."""
+    try:
+        kept = Kept.restore(event.plain["kept"])
+        if len(kept.form.steps) != STEPS or len(kept.form.home) != STEPS:
+            raise ValueError("not a form of 64 steps")
+    except (KeyError, IndexError, TypeError, ValueError) as error:
+        p.notice("refused", what=event.name, why=f"this form cannot be read: {error}", origin="host")
+        return
+    kept = kept._replace(name=event.name)
+    if event.how == "snapshot":
+        p.melody.snapshots[kept.name] = kept
+        p.notice("snapshot", name=kept.name, cycle=kept.cycle, text=f"{kept.name} is on the list")
+    else:
+        acting.enqueue(p, event.due, ["act", "brought", [kept.save()], "host"])
+
+
+def _brought(p: Performer, args: list[Any], origin: str) -> None:
+    kept = Kept.restore(args[0])
+    unit = keeping.change_line(p, "back", f"back: {kept.name}", kept.form, {})
+    p.melody.settle(p.values["settle"])
+    acting.done(p, "back", f"{kept.name} is back", origin, unit)
+
+
+HANDLERS = {
+    "piece": _piece,
+    "piece_as_left": _as_left,
+    "next_piece": _next,
+    "previous_piece": _previous,
+    "caught": _caught,
+    "brought": _brought,
+}

@@ -1,0 +1,295 @@
+"""Playing: mute, run, end, cut, answer, panic, the playhead, tuning notes, what the keyboard does."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from replank.control.setup import Voice
+from replank.line.lenses import root_pitch
+from replank.line.pitch import note_name
+from replank.line.steps import Step
+from replank.performer import acting, clocking
+from replank.performer.voices import STRIKE, Sound
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+
+_SECOND_PRESS = 3_000_000_000
+"""A second panic within 3 s sweeps all channels, ns."""
+_SLICE = 16
+"""Note-offs of a sweep that go out together; 48 bytes, 15 ms of a DIN cable."""
+_SLICE_NS = 20_000_000
+"""From slice to slice, ns: a step's messages fit in between."""
+_TAPS_NS = 2_500_000_000
+"""Taps further apart begin a new tempo, ns."""
+_LONG = 3_600_000_000_000
+"""A gate that something else ends, ns."""
+
+
+def mute_changed(p: Performer) -> None:
+    """The mute went on or off."""
+    if not p.values["mute"]:
+        p.ending = 0
+
+
+def _state(p: Performer, name: str, args: list[Any], origin: str) -> None:
+    on = not p.values[name] if args[0] is None else bool(args[0])
+    acting.apply_values(p, {name: on}, origin)
+
+
+def _hold(p: Performer, args: list[Any], origin: str) -> None:
+    _state(p, "hold", args, origin)
+
+
+def _mute(p: Performer, args: list[Any], origin: str) -> None:
+    _state(p, "mute", args, origin)
+
+
+def _run(p: Performer, args: list[Any], origin: str) -> None:
+    """Join as though Start had come; due at the bar where one is counted."""
+    t = p.transport
+    acting.apply_values(p, {"mute": False}, origin)
+    p.ending = 0
+    if p.setup.clock.mode == "pulses":
+        clocking.reset(p)
+        p.band.refresh_all(p)
+    elif t.running and not t.lost:
+        t.playhead.reset()
+        t.anchor = t.next_step = max(t.song_clock, 0)
+        t.ended_by = "run"
+        if t.song_clock < 0 or not t.bars.is_bar(t.song_clock):
+            t.anchor = t.next_step = t.song_clock + 1
+        p.band.refresh_all(p)
+    else:
+        if p.setup.clock.source == "internal":
+            clocking.run_internal(p, True)
+        clocking.start(p, "run")
+    acting.done(p, "run", "in from the top", origin)
+
+
+def _end(p: Performer, args: list[Any], origin: str) -> None:
+    """Due at the cycle's end: then the root sounds once on the next beat, held, and the line mutes."""
+    if not acting.is_moving(p):
+        acting.apply_values(p, {"mute": True}, origin)
+        return
+    play_final(p)
+    acting.done(p, "end", "the end: one root, then silence", origin)
+
+
+def play_final(p: Performer) -> None:
+    """The cycle is through: let the root come on the next beat (pulse)."""
+    t = p.transport
+    p.ending = 2
+    if p.setup.clock.mode == "pulses":
+        final_note(p)
+        return
+    bars = t.bars
+    beat = t.song_clock
+    while not bars.is_beat(beat):
+        beat += 1
+    if beat == t.song_clock:
+        final_note(p)
+    else:
+        clocking.count_off(p, beat, "final", [])
+
+
+def final_note(p: Performer) -> None:
+    """Sound the root, held for the rig's beats."""
+    s, t, beats = p.settings, p.transport, p.setup.clock.end_hold
+    p.ending = 3
+    step = Step(pitch=root_pitch(s.lens))
+    note = s.lens.sound(step, s.degrees, s.semitones)
+    if p.setup.clock.mode == "pulses":
+        gate = max(1, beats * t.pulse.interval)
+    else:
+        gate = max(1, beats * t.bars.beat_length * t.follower.interval)
+        clocking.count_off(p, t.song_clock + beats * t.bars.beat_length, "mute", [])
+    p.band.play(p, Sound(STRIKE, 0, step.pitch, note, s.velocity(0.5, False), 0.5, False, gate))
+    p.notice("transport", state="ending", why=f"{note_name(note, p.setup.middle_c)} held {beats} beats, then mute")
+    if p.setup.clock.mode == "pulses":
+        p.schedule(p.now + gate, "mute", [])
+
+
+def after_final(p: Performer) -> None:
+    """The last root is through: mute."""
+    if p.ending == 3:
+        acting.apply_values(p, {"mute": True}, "end")
+        p.ending = 0
+        p.band.release_all(p)
+
+
+def _cut(p: Performer, args: list[Any], origin: str) -> None:
+    p.ending = 0
+    acting.apply_values(p, {"mute": True}, origin)
+    clocking.silence(p)
+    end_tuning(p)
+    p.band.rest_values(p)
+    acting.done(p, "cut", "silence; mute again lets it play", origin)
+
+
+def _answer(p: Performer, args: list[Any], origin: str) -> None:
+    sound, silent = args
+    if sound is None and silent is None:
+        p.answer = []
+        acting.done(p, "answer", "answers no more", origin)
+        return
+    sound, silent = sound or 1, silent or sound or 1
+    t = p.transport
+    bars = t.has_bars(p.setup.clock.mode == "pulses")
+    p.answer = [sound, silent, t.bars.bar_index(t.song_clock) if bars else p.melody.cycle]
+    unit = "bars" if bars else "cycles"
+    acting.done(p, "answer", f"sounds {sound} {unit}, is silent {silent}", origin)
+
+
+# -- panic ---------------------------------------------------------------------
+
+
+def _panic(p: Performer, args: list[Any], origin: str) -> None:
+    """Known notes first, then CC 123 and 120 on the used channels, then a sweep in slices."""
+    second = bool(p.panics) and p.now - p.panics[-1] <= _SECOND_PRESS
+    p.panics = [p.now]
+    p.unschedule("sweep")
+    count = clocking.silence(p) + end_tuning(p)
+    used = p.band.channels()
+    if second:
+        used = [(output, channel) for output in range(len(p.setup.outputs)) for channel in range(1, 17)]
+    for output, channel in used:
+        p.send(output, bytes((0xB0 | (channel - 1), 123, 0)))
+        p.send(output, bytes((0xB0 | (channel - 1), 120, 0)))
+    p.band.rest_values(p)
+    p.band.refresh_all(p)
+    for n, (output, channel) in enumerate(used):
+        p.schedule(p.now + (n * (128 // _SLICE) + 1) * _SLICE_NS, "sweep", [output, channel, 0])
+    p.notice("panic", notes=count, channels="1 to 16" if second else ", ".join(str(c) for _, c in used))
+
+
+def sweep(p: Performer, args: list[Any]) -> None:
+    """Send one slice of a sweep's note-offs, passing over what has been struck since."""
+    output, channel, first = args
+    if output >= len(p.setup.outputs):
+        return
+    held = {note for out, ch, note in p.sounding() if (out, ch) == (output, channel)}
+    for note in range(first, first + _SLICE):
+        if note not in held:
+            p.send(output, bytes((0x80 | (channel - 1), note, 64)))
+    if first + _SLICE < 128:
+        p.schedule(p.now + _SLICE_NS, "sweep", [output, channel, first + _SLICE])
+
+
+# -- the playhead --------------------------------------------------------------
+
+
+def _reset(p: Performer, args: list[Any], origin: str) -> None:
+    clocking.reset(p)
+    acting.done(p, "reset", "the next step is the first", origin)
+
+
+def _realign(p: Performer, args: list[Any], origin: str) -> None:
+    t = p.transport
+    t.playhead.reset()
+    t.ended_by = "realign"
+    if t.running and p.setup.clock.mode == "clock":
+        at = t.song_clock if t.bars.is_bar(t.song_clock) and t.song_clock >= 0 else t.next_step
+        t.anchor = t.next_step = at
+    acting.done(p, "realign", "the line begins again here", origin)
+
+
+def _one_is_now(p: Performer, args: list[Any], origin: str) -> None:
+    """The nearest clock is bar 1, beat 1, step 1; the one that has just been is played at once."""
+    t = p.transport
+    if p.setup.clock.mode == "pulses" or not t.running:
+        clocking.reset(p)
+        acting.done(p, "one_is_now", "the next step is the first", origin)
+        return
+    late = p.now - t.follower.last
+    clocking.silence(p)
+    t.from_the_top()
+    t.ended_by, t.phase = "one is now", "locked"
+    if t.follower.interval and 2 * late <= t.follower.interval:
+        t.song_clock = 0
+        clocking.at_clock(p, 0)
+    acting.done(p, "one_is_now", "bar 1, beat 1, step 1", origin)
+
+
+def _nudge(p: Performer, args: list[Any], origin: str) -> None:
+    t = p.transport
+    t.playhead.nudge(args[0])
+    if t.running and p.setup.clock.mode == "clock":
+        t.anchor -= args[0] * p.settings.division
+    acting.done(p, "nudge", f"the playhead moved by {args[0]:+d}", origin)
+
+
+def _tap(p: Performer, args: list[Any], origin: str) -> None:
+    if p.taps and p.now - p.taps[-1] > _TAPS_NS:
+        p.taps = []
+    p.taps = [*p.taps[-4:], p.now]
+    if len(p.taps) > 1:
+        beat = (p.taps[-1] - p.taps[0]) / (len(p.taps) - 1)
+        tempo = max(20.0, min(400.0, int(600e9 / max(beat, 1.0) + 0.5) / 10.0))
+        acting.apply_values(p, {"tempo": tempo}, origin)
+    else:
+        acting.done(p, "tap", "tap again", origin)
+
+
+# -- tuning --------------------------------------------------------------------
+
+
+def tuning_voices(p: Performer) -> list[Voice]:
+    """Return the voices that hold a tuning note: one for each output and channel."""
+    found: dict[tuple[int, int], Voice] = {}
+    for voice in p.band.voices:
+        found.setdefault((voice.output, voice.channel), voice)
+    return list(found.values())
+
+
+def tuning_notes(p: Performer) -> list[tuple[Voice, int]]:
+    """Return what is held for tuning: (voice, note)."""
+    return [(voice, note) for note in p.tuning for voice in tuning_voices(p)]
+
+
+def end_tuning(p: Performer) -> int:
+    """Release the tuning note; return how many notes that was."""
+    held = tuning_notes(p)
+    for voice, note in held:
+        p.send(voice.output, bytes((0x80 | (voice.channel - 1), note, 64)))
+    p.tuning = []
+    return len(held)
+
+
+def _tuning_note(p: Performer, args: list[Any], origin: str) -> None:
+    was = list(p.tuning)
+    end_tuning(p)
+    note = args[0] if args[0] is not None else 69
+    if was == [note] or (was and args[0] is None):
+        acting.done(p, "tuning_note", "the tuning note ends", origin)
+        return
+    clocking.silence(p)
+    p.tuning = [note]
+    for voice in tuning_voices(p):
+        p.send(voice.output, bytes((0x90 | (voice.channel - 1), note, 64)))
+        p.notes += 1
+    name = note_name(note, p.setup.middle_c)
+    acting.done(p, "tuning_note", f"{name} is held for tuning; again, or Start, ends it", origin)
+
+
+def _keys(p: Performer, args: list[Any], origin: str) -> None:
+    p.keyboard.set_mode(args[0])
+    acting.done(p, "keys", f"the keyboard does {args[0]}", origin)
+
+
+HANDLERS = {
+    "hold": _hold,
+    "mute": _mute,
+    "run": _run,
+    "end": _end,
+    "cut": _cut,
+    "answer": _answer,
+    "panic": _panic,
+    "reset": _reset,
+    "realign": _realign,
+    "one_is_now": _one_is_now,
+    "nudge": _nudge,
+    "tap": _tap,
+    "tuning_note": _tuning_note,
+    "keys": _keys,
+}

@@ -1,0 +1,63 @@
+"""Saving and restoring a performer: everything that a continuation needs, as plain data."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from replank.control.setup import to_plain
+from replank.performer.melody import Melody
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+
+VERSION = 1
+"""Of what `save` returns; a restart reads only its own."""
+
+_PLAIN = (
+    "now", "given_seed", "number", "values", "due", "ramps", "piece", "piece_since", "as_left", "show_name",
+    "answer", "ending", "tuning", "taps", "selected", "panics", "notes", "counts", "received", "malformed", "sent",
+    "last_control",
+)  # fmt: skip
+
+
+def save(p: Performer) -> dict[str, Any]:
+    """Return the whole state."""
+    return {
+        "version": VERSION,
+        "setup": to_plain(p.setup),
+        **{name: _copy(getattr(p, name)) for name in _PLAIN},
+        "deadlines": [[when, number, kind, _copy(args)] for when, number, kind, args in sorted(p.deadlines)],
+        "melody": p.melody.save(),
+        "transport": p.transport.save(),
+        "band": p.band.save(),
+        "hands": p.hands.save(),
+        "keyboard": p.keyboard.save(),
+    }
+
+
+def load(p: Performer, plain: dict[str, Any]) -> None:
+    """Take over a saved state; `p` was just made with the same setup.
+
+    Raises:
+        ValueError: Saved by another version.
+    """
+    if plain.get("version") != VERSION:
+        raise ValueError(f"this state is of version {plain.get('version')}, not {VERSION}")
+    for name in _PLAIN:
+        setattr(p, name, _copy(plain[name]))
+    p.deadlines = [(when, number, kind, _copy(args)) for when, number, kind, args in plain["deadlines"]]
+    p.melody = Melody.restore(plain["melody"])
+    p.changed()
+    p.transport.load(plain["transport"])
+    p.band.load(plain["band"])
+    p.hands.load(plain["hands"])
+    p.keyboard.load(plain["keyboard"])
+
+
+def _copy(value: Any) -> Any:
+    """Return a copy that shares no list or dict with the original."""
+    if isinstance(value, dict):
+        return {key: _copy(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_copy(item) for item in value]
+    return value

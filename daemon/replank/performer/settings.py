@@ -1,0 +1,82 @@
+"""The parameters as the performer uses them: worked out once per change, not per step."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from replank.control.parameters import KINDS
+from replank.control.setup import Setup
+from replank.line.lenses import Lens, lens_for
+from replank.line.mutation import Chances
+from replank.line.pitch import class_number
+from replank.line.scales import get_scale
+from replank.timing.divisions import division_clocks
+
+
+class Settings:
+    """What follows from the parameters' values.
+
+    Attributes:
+        lens: Register and scale.
+        chances: What mutation needs.
+        division: Clocks of a step.
+        every: (unit, count) of `mutate_every`: ("cycle", 1), ("bar", n), ("step", n).
+        gap: Retrigger gap in ns.
+        Others are the parameters of the same names, shortened.
+    """
+
+    __slots__ = (
+        "accent", "accent_velocity", "centre", "chances", "degrees", "direction", "division", "every", "fine", "gap",
+        "gate", "hold", "length", "lens", "loose", "meter", "mutation_chance", "mute", "reach", "repeat",
+        "repeat_count", "rest", "restart_every", "semitones", "slide", "spread", "swing", "tempo_ns",
+    )  # fmt: skip
+
+    def __init__(self, values: dict[str, Any], setup: Setup) -> None:
+        get = values.__getitem__
+        scale = get_scale(get("scale"), setup.user_scales)
+        self.lens: Lens = lens_for(class_number(get("root")), scale, get("register_low"), get("register_span"))
+        self.reach: int = get("reach")
+        self.rest: float = get("rest_chance")
+        self.accent: float = get("accent_chance")
+        weights = tuple(get(f"weight_{kind}") for kind in KINDS)
+        self.chances = Chances(
+            get("mutation_count"), weights, self.reach, get("homing"), self.rest, self.accent
+        )  # fmt: skip
+        self.mutation_chance: float = get("mutation_chance")
+        self.length: int = get("length")
+        self.direction: str = get("direction")
+        self.meter: str = get("meter")
+        self.division = division_clocks(get("division"), self.meter)
+        self.restart_every: int = get("restart_every")
+        self.degrees: int = get("transpose_degrees")
+        self.semitones: int = get("transpose")
+        self.loose: float = get("loose")
+        self.accent_velocity: int = get("accent_velocity")
+        self.centre: int = get("velocity_centre")
+        self.spread: float = get("velocity_spread")
+        self.slide: float = get("slide_chance")
+        self.repeat: float = get("repeat_chance")
+        self.repeat_count: int = get("repeat_count")
+        self.gate: float = get("gate")
+        self.gap = int(get("retrigger_gap") * 1_000_000)
+        self.swing: float = get("swing")
+        self.hold: bool = get("hold")
+        self.mute: bool = get("mute")
+        self.fine: float = get("fine")
+        # 60e9 ns a minute over 24 clocks a quarter note
+        self.tempo_ns = int(2_500_000_000 / get("tempo"))
+        self.every = _every(get("mutate_every"))
+
+    def velocity(self, roll: float, accent: bool) -> int:
+        """Return a step's velocity, 1 to 127."""
+        value = self.centre + self.spread * (2.0 * roll - 1.0) * 63.0
+        if accent:
+            value += self.accent_velocity
+        return 1 if value < 1 else 127 if value > 127 else int(value + 0.5)
+
+
+def _every(text: str) -> tuple[str, int]:
+    if text == "cycle":
+        return "cycle", 1
+    number = int("".join(c for c in text if c.isdigit()))
+    return ("bar" if "bar" in text else "step"), number

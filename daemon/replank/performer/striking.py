@@ -1,0 +1,271 @@
+"""From a step's beginning to its sound: cycle ends, mutations, rests, links, gates, repeats."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from replank.line.chance import DICE, Numbers
+from replank.line.heard import describe, is_accented, link_of, repeats_of
+from replank.line.mutation import Change
+from replank.line.steps import BY_CHANCE, LINK_HOLD, LINK_NONE, LINK_SLIDE, REST, SOUND, Step
+from replank.performer import acting, clocking
+from replank.performer.voices import GO_ON, SLIDE, STRIKE, Sound
+from replank.performer.voices import REST as SILENT
+from replank.timing.gates import (
+    LONGEST_PULSE_GATE_NS,
+    UNKNOWN_GATE_NS,
+    clocks_ns,
+    gap_before_repeat,
+    repeat_offsets,
+    slot_length,
+    swing_delay,
+)
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+
+_LINK_WORDS = {LINK_NONE: "none", LINK_SLIDE: "slide", LINK_HOLD: "hold"}
+
+
+# -- step boundaries -----------------------------------------------------------
+
+
+def boundary(p: Performer, clock: int) -> None:
+    """A step begins: what is due happens, a cycle may end, then the step is played."""
+    t, m = p.transport, p.melody
+    if p.due:
+        acting.take_due(p, "step", clock)
+    if p.ramps:
+        acting.move_ramps(p)
+    begins = t.playhead.peek()[1]
+    if begins:
+        _end_cycle(p)
+    unit, count = p.settings.every
+    if unit == "step":
+        if t.since_moment >= count:
+            mutation_moment(p)
+        t.since_moment += 1
+    index = t.playhead.peek()[0]
+    t.playhead.advance()
+    t.beginning = p.now
+    s = p.settings
+    if p.setup.clock.mode == "pulses":
+        p.unschedule("again")  # repeats are cut by the next pulse
+        strike(p, index, t.pulse.interval, begins)
+    else:
+        length = clocks_ns(0, slot_length(clock, s.division, s.swing), t.follower.interval)
+        whole, rest = swing_delay(clock, s.division, s.swing) if s.swing > 50 else (0, 0)
+        if whole:
+            later = [clocks_ns(0, rest, t.follower.interval), index, length, begins]
+            clocking.count_off(p, clock + whole, "later" if rest else "strike", later if rest else later[1:])
+        elif rest:
+            p.schedule(p.now + clocks_ns(0, rest, t.follower.interval), "strike", [index, length, begins])
+        else:
+            strike(p, index, length, begins)
+    if unit == "cycle" and t.playhead.peek()[1] and not m.is_decided:
+        m.decide(s.length, s.lens, s.mutation_chance, s.chances)
+
+
+def _end_cycle(p: Performer) -> None:
+    t, m = p.transport, p.melody
+    ended = m.advances > 0
+    why, t.ended_by = t.ended_by or "itself", ""
+    if ended:
+        m.end_cycle(p.settings.length, p.snapshot_values(), why in ("itself", "restart"))
+        p.notice("cycle", cycle=m.cycle, ended_by=why)
+    if p.due:
+        acting.take_due(p, "cycle", m.cycle)
+    if ended and p.settings.every[0] == "cycle":
+        mutation_moment(p)
+    t.keeps_form = False
+
+
+def mutation_moment(p: Performer) -> None:
+    """Apply what was decided (or decide now), unless something forbids it."""
+    m, s, t = p.melody, p.settings, p.transport
+    if not m.is_decided:
+        m.decide(s.length, s.lens, s.mutation_chance, s.chances)
+    t.since_moment = 0
+    may = not (s.hold or s.mute or m.settle_left or t.keeps_form)
+    before = m.form(s.length)
+    tell(p, m.release_decided(may), before)
+
+
+def tell(p: Performer, changes: list[Change], before: Any, kind: str = "mutation") -> None:
+    """Put changes on the trail as one unit and say each of them."""
+    if not changes:
+        return
+    m, s = p.melody, p.settings
+    told = []
+    for change in changes:
+        text, silent = describe(change, s.lens, s.rest, s.accent, p.setup.middle_c, s.degrees, s.semitones)
+        told.append(f"step {change.index + 1} {text}")
+        p.notice(
+            "mutation",
+            cycle=m.cycle,
+            index=change.index + 1,
+            mutation=change.kind,
+            before=s.lens.sound(change.before, s.degrees, s.semitones),
+            after=s.lens.sound(change.after, s.degrees, s.semitones),
+            text=text + (" (silent)" if silent else ""),
+            silent=silent,
+            partner=change.partner + 1,
+        )
+    m.trail.record(
+        cycle=m.cycle, now=p.now, kind=kind, text="; ".join(told), before=before, after=m.form(s.length)
+    )  # fmt: skip
+
+
+# -- what is heard -------------------------------------------------------------
+
+
+def is_silenced(p: Performer) -> bool:
+    """Tell whether no step is struck now: muted, ending, or the silent half of an answer."""
+    return p.settings.mute or p.ending > 1 or bool(p.answer and not answer_sounds(p))
+
+
+def answer_sounds(p: Performer) -> bool:
+    """Tell whether a line that answers is in its sounding bars (cycles, with pulses)."""
+    sound, silent, since = p.answer
+    t = p.transport
+    has_bars = t.has_bars(p.setup.clock.mode == "pulses")
+    at = t.bars.bar_index(t.song_clock) if has_bars else p.melody.cycle
+    return (at - since) % (sound + silent) < sound
+
+
+def sounds(p: Performer, step: Step, index: int, passes: int) -> bool:
+    """Tell whether a step is struck on a pass, silencing aside."""
+    if step.turn_of > 1 and (passes - 1) % step.turn_of != step.turn - 1:
+        return False
+    if step.rhythm != BY_CHANCE:
+        return step.rhythm == SOUND
+    s, roll = p.settings, step.rest
+    if s.loose:
+        dice = Numbers(p.melody.seed, DICE, passes)
+        if dice.at(2 * index) < s.loose:
+            roll = dice.at(2 * index + 1)
+    return roll >= s.rest
+
+
+def outlook(p: Performer) -> tuple[Step, bool]:
+    """Return the next step as it will be, and whether it is going to be struck."""
+    m, s = p.melody, p.settings
+    index, begins = p.transport.playhead.peek()
+    may = not (s.hold or s.mute or m.settle_left > 1)
+    step = m.ahead(index, begins and may)
+    return step, not is_silenced(p) and sounds(p, step, index, m.passes + begins)
+
+
+# -- striking ------------------------------------------------------------------
+
+
+def strike(p: Performer, index: int, length: int, begins: bool) -> None:
+    """Sound a step, or rest.
+
+    Args:
+        p: The performer.
+        index: The step, from 0.
+        length: Nanoseconds until the next strike as far as is known; 0 unknown.
+        begins: True on the first step of a cycle.
+    """
+    m, s, t = p.melody, p.settings, p.transport
+    step = m.steps[index]
+    silenced = is_silenced(p)
+    heard = not silenced and sounds(p, step, index, m.passes)
+    tie, t.tie = t.tie, 0
+    note = s.lens.sound(step, s.degrees, s.semitones)
+    accent = heard and is_accented(step, s.accent)
+    kind = SILENT
+    link = LINK_NONE
+    strikes = 1
+    if heard:
+        kind = GO_ON if tie == LINK_HOLD else SLIDE if tie == LINK_SLIDE else STRIKE
+        link = link_of(step, s.slide)
+        strikes = repeats_of(step, s.repeat, s.repeat_count) if kind != GO_ON else 1
+    gate, linked = _gate(p, note, length, link, strikes)
+    velocity = s.velocity(step.velocity, accent)
+    if p.ending > 1:
+        pass  # the final note is held; the line is silent beneath it
+    elif silenced:
+        # A mute lets what sounds keep its gate: nothing but accents is sent.
+        p.band.pass_silently(p, Sound(SILENT, index))
+    else:
+        sound = Sound(
+            kind, index, s.lens.base(step), note, velocity, step.velocity, accent, gate,
+            s.lens.deviation(note, s.semitones), begins, strikes, length // strikes,
+        )  # fmt: skip
+        p.band.play(p, sound)
+        if strikes > 1:
+            _repeat(p, sound)
+    t.tie = linked
+    m.step_played(index, note if heard else -1, silenced)
+    bar, beat = _place(p)
+    p.notice(
+        "step",
+        index=index + 1,
+        note=note if heard else -1,
+        velocity=velocity if heard else 0,
+        accent=accent,
+        link="hold" if kind == GO_ON else _LINK_WORDS[linked],
+        cycle=m.cycle,
+        bar=bar,
+        beat=beat,
+        forced=step.rhythm != BY_CHANCE,
+    )
+
+
+def _place(p: Performer) -> tuple[int, int]:
+    if p.setup.clock.mode == "pulses":
+        return 0, 0
+    bar, beat, _ = p.transport.bars.position(p.transport.song_clock)
+    return bar, beat
+
+
+def _gate(p: Performer, note: int, length: int, link: int, strikes: int) -> tuple[int, int]:
+    """Return the nanoseconds that a note sounds, and how it is linked to the next step."""
+    s = p.settings
+    pulses = p.setup.clock.mode == "pulses"
+    if link != LINK_NONE and strikes == 1 and outlook(p)[1]:
+        # Runs into the next step; what ends it if that never comes is this
+        # deadline (pulses) or the loss of the clock.
+        longest = LONGEST_PULSE_GATE_NS
+        return (max(2 * length, longest) if pulses else 4 * max(length, longest)), link
+    each = length // strikes
+    if each <= 0:
+        return UNKNOWN_GATE_NS, LINK_NONE
+    gate = int(each * s.gate)
+    if pulses:
+        return max(1, min(gate, LONGEST_PULSE_GATE_NS)), LINK_NONE
+    if s.gate >= 1.0 or each - gate < s.gap:
+        upcoming, struck = outlook(p) if strikes == 1 else (None, True)
+        same = upcoming is None or s.lens.sound(upcoming, s.degrees, s.semitones) == note
+        if struck and same:
+            return gap_before_repeat(gate, each, s.gap), LINK_NONE
+        if struck and s.gate >= 1.0:
+            # The next step's own batch releases it; a quarter more is for a late clock.
+            return each + each // 4, LINK_NONE
+    return max(1, gate), LINK_NONE
+
+
+def _repeat(p: Performer, sound: Sound) -> None:
+    """Let a step strike again: on whole clocks where they divide it, else by the last interval."""
+    t, s = p.transport, p.settings
+    again = sound._replace(kind=STRIKE, accent=False, velocity=s.velocity(sound.roll, False), refresh=False, repeats=1)
+    offsets = None if p.setup.clock.mode == "pulses" else repeat_offsets(s.division, sound.repeats)
+    if offsets is not None and s.swing <= 50:
+        for offset in offsets[1:]:
+            clocking.count_off(p, t.song_clock + offset, "again", [*again])
+    elif sound.spacing:
+        for n in range(1, sound.repeats):
+            p.schedule(p.now + n * sound.spacing, "again", [*again])
+
+
+def again(p: Performer, args: list[Any]) -> None:
+    """Strike once more within a step."""
+    if not is_silenced(p):
+        p.band.again(p, Sound(*args))
+
+
+def rhythm_opposite(heard: bool) -> int:
+    """Return the forced state that turns what is heard into its opposite."""
+    return REST if heard else SOUND

@@ -1,0 +1,133 @@
+"""Where the song is: clock numbers, bars, playhead, tempo, phase."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from replank.performer.settings import Settings
+from replank.timing.bars import Bars
+from replank.timing.follower import ClockFollower, PulseFollower
+from replank.timing.playhead import Playhead, Roll
+
+
+class Transport:
+    """Time as the line knows it.
+
+    Attributes:
+        running: A clock moves the line (pulses always do).
+        armed: Start or Continue came; the next clock begins.
+        song_clock: Number of the last clock since Start; the next is one more.
+        next_step, next_bar: Song clocks at which the next step and bar begin.
+        anchor: Song clock of step 1 from which positions are counted.
+        phase: none, locked, estimated or unknown.
+        lost: The clock stopped coming while the line was running.
+        watching: A deadline looks for the loss of the clock.
+        counted: [song clock, kind, arguments]: what waits for a clock, in order.
+        tie: 0 none, 1 the sounding note slides into the next, 2 it is held through.
+        keeps_form: Start or a new song position: the coming cycle's end mutates nothing.
+        ended_by: Why the next return to step 1 happens, if not by itself.
+        since_moment: Steps since the last mutation moment, for `mutate_every` steps.
+        losses: How often the clock was lost.
+        beginning: Time of the last step's beginning, ns.
+    """
+
+    def __init__(self, settings: Settings, roll: Roll) -> None:
+        self.running = False
+        self.armed = False
+        self.song_clock = -1
+        self.next_step = 0
+        self.next_bar = 0
+        self.anchor = 0
+        self.phase = "none"
+        self.lost = False
+        self.was_steady = False
+        self.watching = False
+        self.ticking = False
+        self.counted: list[list[Any]] = []
+        self.tie = 0
+        self.keeps_form = False
+        self.ended_by = ""
+        self.since_moment = 0
+        self.losses = 0
+        self.beginning = -1
+        self.bars = Bars(settings.meter)
+        self.follower = ClockFollower()
+        self.pulse = PulseFollower()
+        self.playhead = Playhead(settings.length, settings.direction, roll)
+        self._roll = roll
+
+    def fit(self, settings: Settings) -> None:
+        """Let playhead and bars follow changed settings."""
+        head = self.playhead
+        if head.length != settings.length or head.direction != settings.direction:
+            if head.length != settings.length:
+                head.set_length(settings.length)
+            if head.direction != settings.direction:
+                head.set_direction(settings.direction)
+            self.reanchor(settings.division)
+        if self.bars.meter != settings.meter:
+            at = self.song_clock if self.running and self.bars.is_bar(self.song_clock) else self.song_clock + 1
+            at = self.bars.next_bar(max(at, 0))
+            self.bars.set_meter(settings.meter, at)
+            self.next_bar = at if at > self.song_clock else at + self.bars.bar_length
+
+    def reanchor(self, division: int) -> None:
+        """Count positions so that the step now stays the step now."""
+        if self.playhead.phase >= 0:
+            self.anchor = self.next_step - (self.playhead.phase + 1) * division
+
+    def from_the_top(self) -> None:
+        """The next clock is the first of bar 1, beat 1, step 1."""
+        self.song_clock = -1
+        self.next_step = self.next_bar = self.anchor = 0
+        self.bars.anchor(0)
+        self.playhead.reset()
+        self.counted = []
+
+    def locate(self, clock: int, settings: Settings) -> int:
+        """Make `clock` the next one; return the 0-based place in the line that comes next."""
+        self.song_clock = clock - 1
+        base = self.anchor if self.anchor <= clock else 0
+        if settings.restart_every:
+            bar = self.bars.bar_index(clock)
+            line_start = self.bars.next_bar(clock - self.bars.bar_length + 1)
+            start = line_start - bar % settings.restart_every * self.bars.bar_length
+            base = max(base, start) if start <= clock else base
+        steps = -((base - clock) // settings.division)
+        self.anchor = base
+        self.next_step = base + steps * settings.division
+        self.next_bar = self.bars.next_bar(clock)
+        self.counted = []
+        self.playhead.locate(steps)
+        return self.playhead.peek()[0]
+
+    def has_bars(self, pulses: bool) -> bool:
+        """Tell whether bars are being counted now."""
+        return self.running and not pulses and not self.lost
+
+    def save(self) -> dict[str, Any]:
+        """Return everything as plain data."""
+        return {
+            "plain": [getattr(self, name) for name in _PLAIN],
+            "counted": [list(item) for item in self.counted],
+            "bars": self.bars.save(),
+            "follower": self.follower.save(),
+            "pulse": self.pulse.save(),
+            "playhead": self.playhead.save(),
+        }
+
+    def load(self, plain: dict[str, Any]) -> None:
+        """Take over what `save` returned."""
+        for name, value in zip(_PLAIN, plain["plain"], strict=True):
+            setattr(self, name, value)
+        self.counted = [list(item) for item in plain["counted"]]
+        self.bars = Bars.restore(plain["bars"])
+        self.follower = ClockFollower.restore(plain["follower"])
+        self.pulse = PulseFollower.restore(plain["pulse"])
+        self.playhead = Playhead.restore(plain["playhead"], self._roll)
+
+
+_PLAIN = (
+    "running", "armed", "song_clock", "next_step", "next_bar", "anchor", "phase", "lost", "was_steady", "watching",
+    "ticking", "tie", "keeps_form", "ended_by", "since_moment", "losses", "beginning",
+)  # fmt: skip

@@ -1,0 +1,264 @@
+"""The whole state for people: what `status` prints and the dashboard shows, as JSON-able data."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from replank import ENGINE
+from replank.control.parameters import PARAMETERS, show
+from replank.line.halflife import half_life, touch_rate
+from replank.line.heard import is_accented, link_of, repeats_of
+from replank.line.pitch import note_name
+from replank.line.steps import ACCENT_NAMES, LINK_NAMES, RHYTHM_NAMES, same_music
+from replank.performer import acting, striking
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+
+
+def view(p: Performer) -> dict[str, Any]:
+    """Return the whole state."""
+    m, middle_c = p.melody, p.setup.middle_c
+    rate, life = pace(p)
+    return {
+        "engine": ENGINE,
+        "now": p.now,
+        "seed": m.seed,
+        "show": p.show_name,
+        "transport": _transport(p),
+        "line": _line(p),
+        "parameters": dict(p.values),
+        "shown": {name: show(name, value, middle_c) for name, value in p.values.items()},
+        "lists": {name: list(words) for name, words in _lists(p).items()},
+        "half_life": {**life, "rate": rate},
+        "settling": {"left": m.settle_left, "need": m.settle_need},
+        "ramps": [
+            {"name": name, "target": show(name, target, middle_c), "bars_left": _bars_left(p, bars, since)}
+            for name, (_, target, bars, since) in p.ramps.items()
+        ],
+        "due": [{"action": acting.item_words(p, item), "due": unit, "at": at} for unit, at, item in p.due],
+        "controls": p.hands.view(),
+        "last_control": dict(zip(("name", "shown", "now"), p.last_control, strict=True)) if p.last_control else None,
+        "snapshots": [
+            {"name": k.name, "cycle": k.cycle, "length": k.form.length, "root": k.values["root"],
+             "scale": k.values["scale"]}
+            for k in m.snapshots.values()
+        ],
+        "trail": _trail(p),
+        "pieces": [
+            {"number": n, "name": piece.name, "minutes": piece.minutes, "as_left": piece.name in p.as_left}
+            for n, piece in enumerate(p.setup.pieces, 1)
+        ],
+        "piece": p.piece,
+        "piece_name": p.setup.pieces[p.piece - 1].name if 0 < p.piece <= len(p.setup.pieces) else "",
+        "piece_since": p.piece_since,
+        "history": [{"cycle": cycle, "notes": list(notes)} for cycle, notes in m.history],
+        "answer": None if not p.answer else {
+            "sound": p.answer[0], "silent": p.answer[1], "now_sounding": striking.answer_sounds(p),
+        },
+        "keyboard": p.keyboard.mode,
+        "selected": p.selected + 1,
+        "tuning": list(p.tuning),
+        "outputs": [
+            {"name": out.name, "sounding": [n for o, _, n in p.sounding() if o == i], "sent": p.sent[i]}
+            for i, out in enumerate(p.setup.outputs)
+        ],
+        "inputs": [
+            {"name": one.name, "role": one.role, "messages": p.received[i], "malformed": p.malformed[i]}
+            for i, one in enumerate(p.setup.inputs)
+        ],
+        "counts": {**p.counts, "notes": p.notes, "mutations": m.mutations},
+        "middle_c": middle_c,
+    }  # fmt: skip
+
+
+def pace(p: Performer) -> tuple[float, dict[str, float | None]]:
+    """Return the pitch touches a cycle, and the half-life in cycles, bars and minutes."""
+    m, s = p.melody, p.settings
+    loose = [i for i in range(s.length) if not m.steps[i].pinned]
+    nothing: dict[str, float | None] = {"cycles": None, "bars": None, "minutes": None}
+    if not loose or s.hold:
+        return 0.0, nothing
+    per_cycle = _moments_per_cycle(p)
+    rate = per_cycle * touch_rate(
+        s.mutation_chance, min(s.chances.count, len(loose)), s.chances.weights, s.chances.homing,
+        s.chances.homing, len(loose),
+    )  # fmt: skip
+    cycles = half_life(len(loose), min(rate, float(len(loose))))
+    if cycles is None:
+        return rate, nothing
+    clocks = cycles * s.length * s.division
+    interval = p.transport.follower.interval
+    minutes: float | None = clocks * interval / 60e9 if interval else None
+    if p.setup.clock.mode == "pulses":
+        pulse = p.transport.pulse.interval
+        return rate, {
+            "cycles": cycles, "bars": None, "minutes": cycles * s.length * pulse / 60e9 if pulse else None,
+        }  # fmt: skip
+    return rate, {"cycles": cycles, "bars": clocks / p.transport.bars.bar_length, "minutes": minutes}
+
+
+def _moments_per_cycle(p: Performer) -> float:
+    s = p.settings
+    unit, count = s.every
+    if unit == "step":
+        return s.length / count
+    if unit == "bar":
+        return s.length * s.division / (count * p.transport.bars.bar_length)
+    return 1.0
+
+
+def home_share(p: Performer) -> float:
+    """Return the share of the visible steps that are at home, 0 to 1."""
+    m, length = p.melody, p.settings.length
+    return sum(same_music(m.steps[i], m.home[i]) for i in range(length)) / length
+
+
+def _lists(p: Performer) -> dict[str, tuple[str, ...]]:
+    named = {name: row.choices for name, row in PARAMETERS.items() if row.choices}
+    return {**named, **p.lists()}
+
+
+def _bars_left(p: Performer, bars: float, since: float) -> float:
+    return max(0.0, bars - (acting.ramp_place(p) - since))
+
+
+def _transport(p: Performer) -> dict[str, Any]:
+    t = p.transport
+    pulses = p.setup.clock.mode == "pulses"
+    bar, beat, _ = t.bars.position(max(t.song_clock, 0))
+    present = p.clock_is_present()
+    interval = t.pulse.interval if pulses else t.follower.interval
+    return {
+        "running": t.running,
+        "armed": t.armed,
+        "source": p.setup.clock.source,
+        "mode": p.setup.clock.mode,
+        "state": _state(p),
+        "song_clock": t.song_clock if t.song_clock >= 0 else None,
+        "bar": 0 if pulses or t.song_clock < 0 else bar,
+        "beat": 0 if pulses or t.song_clock < 0 else beat,
+        "step": t.playhead.index + 1,
+        "next_step": t.playhead.peek()[0] + 1,
+        "cycle": p.melody.cycle,
+        "phase": t.phase,
+        "clock_present": present,
+        "tempo": None if pulses else t.follower.tempo(),
+        "interval_ns": interval,
+        "jitter_ms": None if pulses else t.follower.jitter(),
+        "dropouts": t.follower.dropouts + t.losses,
+        "clocks": t.follower.count,
+        "pulses": t.pulse.count,
+        "words": words(p),
+    }
+
+
+def _state(p: Performer) -> str:
+    t = p.transport
+    if p.ending > 1:
+        return "ending"
+    if p.values["mute"]:
+        return "muted"
+    if p.setup.clock.mode == "pulses":
+        return "playing" if acting.is_moving(p) else "stopped"
+    return "playing" if t.running else "armed" if t.armed else "stopped"
+
+
+def words(p: Performer) -> str:
+    """Return one sentence for a person: what is happening, and what to do."""
+    t, clock = p.transport, p.setup.clock
+    if p.ending > 1:
+        return "ending: the root is held, then the line mutes"
+    if clock.mode == "pulses":
+        if not t.pulse.count:
+            return "no pulse yet: each one plays a step; check the cable and the rig's pulse"
+        if not acting.is_moving(p):
+            return "waiting for the next pulse"
+    elif t.lost:
+        return "the clock has stopped coming: check the cable and the sender; the line goes on when it is back"
+    elif t.armed:
+        return "Start has come: the first clock begins the line"
+    elif not t.running:
+        if clock.source == "internal":
+            return "the internal clock is stopped: start begins it"
+        if p.clock_is_present():
+            return "clock arriving, no Start yet: press Start on the sender, or run to join in"
+        if t.follower.count:
+            return "stopped, and no clock: start the sender"
+        return "no clock yet: check the cable and what is patched to the clock port"
+    if p.values["mute"]:
+        return "muted: the line goes on unheard; mute again lets it play"
+    if p.values["hold"]:
+        return "playing, held: nothing mutates; hold again lets it"
+    if p.melody.settle_left:
+        return f"playing, settling: {p.melody.settle_left} whole cycles before anything mutates"
+    if t.phase in ("estimated", "unknown"):
+        return f"playing, phase {t.phase}: one_is_now sets it right"
+    return "playing"
+
+
+def _line(p: Performer) -> dict[str, Any]:
+    m, s = p.melody, p.settings
+    return {
+        "length": s.length,
+        "steps": [_step(p, i) for i in range(len(m.steps))],
+        "at_home_share": home_share(p),
+        "low": s.lens.low,
+        "high": s.lens.high,
+        "root": p.values["root"],
+        "scale": p.values["scale"],
+        "scale_offsets": list(s.lens.scale.offsets),
+        "tones": list(s.lens.tones),
+    }
+
+
+def _step(p: Performer, i: int) -> dict[str, Any]:
+    m, s = p.melody, p.settings
+    step, home = m.steps[i], m.home[i]
+    note = s.lens.sound(step, s.degrees, s.semitones)
+    accent = is_accented(step, s.accent)
+    cycle, kind = m.changed[i]
+    return {
+        "index": i + 1,
+        "pitch": step.pitch,
+        "base": s.lens.base(step),
+        "note": note,
+        "name": note_name(note, p.setup.middle_c),
+        "heard": striking.sounds(p, step, i, m.passes),
+        "accented": accent,
+        "velocity": s.velocity(step.velocity, accent),
+        "linked": LINK_NAMES[link_of(step, s.slide)],
+        "repeats": repeats_of(step, s.repeat, s.repeat_count),
+        "rhythm": RHYTHM_NAMES[step.rhythm],
+        "accent": ACCENT_NAMES[step.accented],
+        "link": LINK_NAMES[step.linked],
+        "pinned": step.pinned,
+        "free": step.free,
+        "turn": step.turn,
+        "turn_of": step.turn_of,
+        "rest_roll": step.rest,
+        "accent_roll": step.accent,
+        "velocity_roll": step.velocity,
+        "link_roll": step.link,
+        "at_home": same_music(step, home),
+        "home_note": s.lens.sound(home, s.degrees, s.semitones),
+        "home_heard": striking.sounds(p, home, i, m.passes),
+        "changed_cycle": cycle,
+        "changed_kind": kind,
+    }
+
+
+def _trail(p: Performer) -> dict[str, Any]:
+    trail = p.melody.trail
+    undone = trail.undone()
+    last = list(trail.units)[-20:]
+    return {
+        "units": len(trail.units),
+        "can_undo": trail.can_undo,
+        "can_redo": trail.can_redo,
+        "oldest_cycle": trail.oldest_cycle,
+        "last": [
+            {"number": u.number, "cycle": u.cycle, "kind": u.kind, "text": u.text, "undone": u.number in undone}
+            for u in last
+        ],
+    }

@@ -1,0 +1,400 @@
+"""Voices: one line, sent to one or more outputs.
+
+A `Sound` is what a step comes to before any voice: rest, strike, slide or
+go-on.  The `Band` turns it into each voice's messages, remembers what sounds
+where, and is the only place that makes note-ons and note-offs.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from replank.control.bend import bend_message, bend_range_messages, note_bend
+from replank.control.setup import NO_CC, Setup, Voice
+from replank.control.voltage import fit_note, reach
+from replank.line.pitch import note_name
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+
+REST, STRIKE, SLIDE, GO_ON = 0, 1, 2, 3
+"""Kinds of sound: silence; a struck note; a note that the last one overlaps
+into; the last note runs on unstruck."""
+
+_NOTE_OFF_VELOCITY = 64
+_PORTAMENTO_SWITCH, _PORTAMENTO_TIME = 65, 5
+_MS = 1_000_000
+
+
+class Sound(NamedTuple):
+    """What a step comes to.
+
+    Attributes:
+        kind: REST, STRIKE, SLIDE or GO_ON.
+        index: 0-based step.
+        base: Pitch in register and scale, before transposition.
+        note: Pitch after both transpositions, before the voice's own.
+        velocity: 1 to 127.
+        roll: Velocity roll, [0, 1), for the velocity controller.
+        accent: True where accented.
+        gate: Nanoseconds from the strike to the release.
+        cents: Deviation of the scale's degree from its semitone.
+        refresh: True on the first step of a cycle: every controller goes out again.
+        repeats: Strikes in all.
+        spacing: Nanoseconds between them.
+    """
+
+    kind: int
+    index: int = 0  # type: ignore[assignment]  # hides tuple.index, which nobody calls on a sound
+    base: int = 60
+    note: int = 60
+    velocity: int = 64
+    roll: float = 0.5
+    accent: bool = False
+    gate: int = 100 * _MS
+    cents: float = 0.0
+    refresh: bool = False
+    repeats: int = 1
+    spacing: int = 0
+
+
+class VoiceState:
+    """What a voice has sounding and what its receiver was last told."""
+
+    __slots__ = ("accent", "announced", "bend", "cents", "held", "last", "slide", "token", "trigger", "velocity")
+
+    def __init__(self) -> None:
+        self.held = -1  # sounding note; -1 none
+        self.last = -1  # the last note struck, for the redundant release on a DIN cable
+        self.token = 0  # tells a release that came too late from one that is due
+        self.accent = -1  # last accent controller value; -1 not known to the receiver
+        self.velocity = -1
+        self.bend = -1
+        self.cents = 0.0  # of the sounding note's degree
+        self.slide = -1
+        self.trigger = False  # accent trigger note sounding
+        self.announced: list[int] = []  # notes already reported as out of reach
+
+    def save(self) -> list[Any]:
+        """Return the state as plain data, in the order of the slots."""
+        return [getattr(self, name) for name in self.__slots__]
+
+    def load(self, plain: list[Any]) -> None:
+        """Take over what `save` returned."""
+        for name, value in zip(self.__slots__, plain, strict=True):
+            setattr(self, name, list(value) if isinstance(value, list) else value)
+
+
+class Band:
+    """All voices of a setup."""
+
+    def __init__(self, setup: Setup) -> None:
+        self.voices: tuple[Voice, ...] = setup.voices
+        self.states = [VoiceState() for _ in self.voices]
+        self.reaches = [reach(voice) for voice in self.voices]
+        self.past: deque[Sound] = deque(maxlen=65)
+        self.din = [setup.outputs[voice.output].din for voice in self.voices]
+        places = [(voice.output, voice.channel) for voice in self.voices]
+        self.shared = len(set(places)) < len(places)
+        self.lags = any(voice.lag_steps for voice in self.voices)
+        self.cue = next((i for i, voice in enumerate(self.voices) if voice.is_cue), -1)
+
+    # -- playing ---------------------------------------------------------------
+
+    def play(self, p: Performer, sound: Sound) -> None:
+        """Send a step to every voice."""
+        if self.lags:
+            self.past.append(sound)
+        for i, voice in enumerate(self.voices):
+            if voice.is_cue:
+                continue
+            mine = sound
+            if voice.lag_steps:
+                if len(self.past) <= voice.lag_steps:
+                    continue
+                mine = self.past[-1 - voice.lag_steps]
+                for n in range(1, mine.repeats if mine.kind == STRIKE else 1):
+                    again = mine._replace(refresh=False, accent=False, repeats=1)
+                    p.schedule(p.now + n * mine.spacing, "late", [i, *again])
+            if voice.delay_ms:
+                p.schedule(p.now + int(voice.delay_ms * _MS), "late", [i, *mine])
+            else:
+                self.speak(p, i, mine)
+
+    def pass_silently(self, p: Performer, sound: Sound) -> None:
+        """Let a silenced step pass: accents go down, what sounds keeps its gate."""
+        self.past.append(sound)
+        for i, state in enumerate(self.states):
+            if state.accent > 0:
+                self._accent(p, i, 0)
+
+    def again(self, p: Performer, sound: Sound) -> None:
+        """Strike once more within a step, on every voice that is not a canon."""
+        for i, voice in enumerate(self.voices):
+            if voice.is_cue or voice.lag_steps:
+                continue
+            if voice.delay_ms:
+                p.schedule(p.now + int(voice.delay_ms * _MS), "late", [i, *sound])
+            else:
+                self.speak(p, i, sound)
+
+    def speak(self, p: Performer, i: int, sound: Sound) -> None:
+        """Send one sound to one voice now."""
+        voice, state, kind = self.voices[i], self.states[i], sound.kind
+        note = self._pitch(p, i, sound) if kind else None
+        if note is None:
+            kind = REST
+        elif kind == SLIDE and state.held < 0:
+            kind = STRIKE
+        elif kind == SLIDE and note == state.held:
+            kind = GO_ON
+        if kind == GO_ON:
+            if state.held >= 0:
+                self._hold_until(p, i, p.now + int(sound.gate * voice.gate_scale))
+            return
+        if kind == REST:
+            if state.held >= 0:
+                self.release(p, i)
+            if sound.refresh:
+                self.refresh(p, i)
+            if state.accent > 0 or (self.din[i] and voice.accent_cc != NO_CC):
+                self._accent(p, i, 0)
+            return
+        assert note is not None
+        self._strike(p, i, sound, note, kind)
+
+    def _strike(self, p: Performer, i: int, sound: Sound, note: int, kind: int) -> None:
+        voice, state, out = self.voices[i], self.states[i], self.voices[i].output
+        channel, old = voice.channel - 1, state.held
+        every = sound.refresh or self.din[i]
+        if kind == STRIKE:
+            if old >= 0:
+                self.release(p, i)
+            elif self.din[i]:
+                # A constant number of bytes in a step keeps the note's place on a
+                # slow cable; a redundant release is harmless (MIDI 1.0, A-4).
+                p.send(out, bytes((0x80 | channel, state.last if state.last >= 0 else note, _NOTE_OFF_VELOCITY)))
+        if self.shared:
+            self._free_for(p, i, note)
+        if voice.slide_cc:
+            self._portamento(p, i, kind == SLIDE, every)
+        if voice.bend_range:
+            self._bend(p, i, note, sound.cents, every)
+        if voice.accent_cc != NO_CC:
+            value = voice.accent_on if sound.accent else 0
+            if every or value != state.accent:
+                self._accent(p, i, value)
+        if voice.velocity_cc != NO_CC:
+            self._velocity_controller(p, i, sound.roll, every)
+        if sound.accent and voice.accent_note != NO_CC:
+            self._trigger(p, i)
+        velocity = curved(sound.velocity, voice.velocity_curve) if voice.note_velocity else 64
+        p.send(out, bytes((0x90 | channel, note, velocity)))
+        p.notes += 1
+        if kind == SLIDE and old >= 0:
+            p.send(out, bytes((0x80 | channel, old, _NOTE_OFF_VELOCITY)))
+        state.held = state.last = note
+        self._hold_until(p, i, p.now + int(sound.gate * voice.gate_scale))
+        if sound.refresh and voice.bend_range:
+            for message in bend_range_messages(voice.channel, voice.bend_range):
+                p.send(out, message)
+
+    def _hold_until(self, p: Performer, i: int, when: int) -> None:
+        state = self.states[i]
+        state.token += 1
+        p.schedule(when, "off", [i, state.token])
+
+    def _pitch(self, p: Performer, i: int, sound: Sound) -> int | None:
+        voice, state = self.voices[i], self.states[i]
+        note = p.moved_by_degrees(sound, voice.degrees) if voice.degrees else sound.note
+        note += voice.transpose
+        low, high = self.reaches[i]
+        if low <= note <= high:
+            return note
+        sent = fit_note(note, low, high, voice.beyond)
+        if note not in state.announced:
+            state.announced = [*state.announced[-31:], note]
+            middle_c = p.setup.middle_c
+            how = "rested" if sent is None else f"{voice.beyond}ed to {note_name(sent, middle_c)}"
+            p.notice("beyond", voice=voice.name, note=note_name(note, middle_c), sent=sent, how=how)
+        return sent
+
+    # -- controllers -----------------------------------------------------------
+
+    def _controller(self, p: Performer, i: int, number: int, value: int) -> None:
+        voice = self.voices[i]
+        p.send(voice.output, bytes((0xB0 | (voice.channel - 1), number, value)))
+
+    def _accent(self, p: Performer, i: int, value: int) -> None:
+        voice, state = self.voices[i], self.states[i]
+        self._controller(p, i, voice.accent_cc, value)
+        state.accent = value
+        if value and voice.accent_pulse_ms:
+            p.schedule(p.now + int(voice.accent_pulse_ms * _MS), "pulse", [i])
+
+    def end_pulse(self, p: Performer, i: int) -> None:
+        """Take an accent controller back to 0 after its pulse."""
+        if i < len(self.states) and self.states[i].accent > 0:
+            self._accent(p, i, 0)
+
+    def _velocity_controller(self, p: Performer, i: int, roll: float, every: bool) -> None:
+        voice, state = self.voices[i], self.states[i]
+        if voice.velocity_14bit:
+            value = min(16383, int(roll * 16384))
+            if every or value != state.velocity:
+                self._controller(p, i, voice.velocity_cc, value >> 7)
+                self._controller(p, i, voice.velocity_cc + 32, value & 127)
+        else:
+            value = min(127, int(roll * 128))
+            if every or value != state.velocity:
+                self._controller(p, i, voice.velocity_cc, value)
+        state.velocity = value
+
+    def _portamento(self, p: Performer, i: int, on: bool, every: bool) -> None:
+        voice, state, value = self.voices[i], self.states[i], 127 if on else 0
+        if every or value != state.slide:
+            if on and voice.slide_time != NO_CC:
+                self._controller(p, i, _PORTAMENTO_TIME, voice.slide_time)
+            self._controller(p, i, _PORTAMENTO_SWITCH, value)
+            state.slide = value
+
+    def _bend(self, p: Performer, i: int, note: int, degree_cents: float, every: bool) -> None:
+        voice, state = self.voices[i], self.states[i]
+        bend = note_bend(
+            note, voice.bend_range, fine=p.settings.fine, a4=p.setup.a4, tuning=voice.tuning, degree_cents=degree_cents
+        )
+        state.cents = degree_cents
+        if every or bend.value != state.bend:
+            p.send(voice.output, bend_message(voice.channel, bend.value))
+            state.bend = bend.value
+
+    def bend_sounding(self, p: Performer) -> None:
+        """Let what sounds follow a change of the fine tuning."""
+        for i, state in enumerate(self.states):
+            if state.held >= 0 and self.voices[i].bend_range:
+                self._bend(p, i, state.held, state.cents, False)
+
+    def _trigger(self, p: Performer, i: int) -> None:
+        voice, state = self.voices[i], self.states[i]
+        if state.trigger:
+            self.end_trigger(p, i)
+        p.send(voice.output, bytes((0x90 | (voice.accent_channel - 1), voice.accent_note, 127)))
+        state.trigger = True
+        p.schedule(p.now + int(voice.accent_note_ms * _MS), "trigger", [i])
+
+    def end_trigger(self, p: Performer, i: int) -> None:
+        """Release an accent's trigger note."""
+        if i < len(self.states) and self.states[i].trigger:
+            voice = self.voices[i]
+            p.send(voice.output, bytes((0x80 | (voice.accent_channel - 1), voice.accent_note, _NOTE_OFF_VELOCITY)))
+            self.states[i].trigger = False
+
+    def refresh(self, p: Performer, i: int) -> None:
+        """Send a voice's controllers, bend and bend range again."""
+        voice, state = self.voices[i], self.states[i]
+        if voice.accent_cc != NO_CC:
+            self._controller(p, i, voice.accent_cc, max(state.accent, 0))
+            state.accent = max(state.accent, 0)
+        if voice.velocity_cc != NO_CC and state.velocity >= 0:
+            if voice.velocity_14bit:
+                self._controller(p, i, voice.velocity_cc, state.velocity >> 7)
+                self._controller(p, i, voice.velocity_cc + 32, state.velocity & 127)
+            else:
+                self._controller(p, i, voice.velocity_cc, state.velocity)
+        if voice.bend_range:
+            for message in bend_range_messages(voice.channel, voice.bend_range):
+                p.send(voice.output, message)
+            state.bend = state.bend if state.bend >= 0 else 8192
+            p.send(voice.output, bend_message(voice.channel, state.bend))
+
+    def refresh_all(self, p: Performer, output: int = -1) -> None:
+        """Send the controllers of every voice again, or of those on one output."""
+        for i, voice in enumerate(self.voices):
+            if output in (-1, voice.output):
+                self.refresh(p, i)
+
+    # -- releasing -------------------------------------------------------------
+
+    def release(self, p: Performer, i: int) -> None:
+        """Release what a voice has sounding, unless another voice holds the same note."""
+        voice, state = self.voices[i], self.states[i]
+        note, state.held = state.held, -1
+        state.token += 1
+        p.send(voice.output, bytes((0x80 | (voice.channel - 1), note, _NOTE_OFF_VELOCITY)))
+
+    def _free_for(self, p: Performer, i: int, note: int) -> None:
+        # Two voices on one channel must not hold one note twice: whoever strikes
+        # it takes it over, so that every note-on keeps exactly one note-off.
+        place = (self.voices[i].output, self.voices[i].channel)
+        for j, other in enumerate(self.voices):
+            if j != i and (other.output, other.channel) == place and self.states[j].held == note:
+                self.release(p, j)
+
+    def off(self, p: Performer, i: int, token: int) -> None:
+        """A release is due: does nothing where a later note took its place."""
+        if i < len(self.states) and self.states[i].token == token and self.states[i].held >= 0:
+            self.release(p, i)
+
+    def release_all(self, p: Performer, output: int = -1) -> int:
+        """Release everything that sounds; return how many notes that was."""
+        count = 0
+        for i, state in enumerate(self.states):
+            if output not in (-1, self.voices[i].output):
+                continue
+            if state.held >= 0:
+                self.release(p, i)
+                count += 1
+            self.end_trigger(p, i)
+        return count
+
+    def rest_values(self, p: Performer) -> None:
+        """Send accent, portamento and bend back to rest; velocity keeps its value."""
+        for i, voice in enumerate(self.voices):
+            state = self.states[i]
+            if voice.accent_cc != NO_CC and state.accent != 0:
+                self._accent(p, i, 0)
+            if voice.slide_cc and state.slide != 0:
+                self._portamento(p, i, False, True)
+            if voice.bend_range and state.bend not in (-1, 8192):
+                p.send(voice.output, bend_message(voice.channel, 8192))
+                state.bend = 8192
+
+    def sounding(self) -> list[tuple[int, int, int]]:
+        """Return (output, channel 1 to 16, note) of everything that sounds."""
+        found = [
+            (voice.output, voice.channel, state.held)
+            for voice, state in zip(self.voices, self.states, strict=True)
+            if state.held >= 0
+        ]
+        found += [
+            (voice.output, voice.accent_channel, voice.accent_note)
+            for voice, state in zip(self.voices, self.states, strict=True)
+            if state.trigger
+        ]
+        return found
+
+    def channels(self) -> list[tuple[int, int]]:
+        """Return each (output, channel) that a voice uses, once."""
+        used = {(voice.output, voice.channel) for voice in self.voices}
+        used |= {(voice.output, voice.accent_channel) for voice in self.voices if voice.accent_note != NO_CC}
+        return sorted(used)
+
+    def save(self) -> list[Any]:
+        """Return the states of all voices as plain data."""
+        return [[state.save() for state in self.states], [list(sound) for sound in self.past]]
+
+    def load(self, plain: list[Any]) -> None:
+        """Take over what `save` returned."""
+        for state, saved in zip(self.states, plain[0], strict=True):
+            state.load(saved)
+        self.past.extend(Sound(*sound) for sound in plain[1])
+
+
+def curved(velocity: int, bend: float) -> int:
+    """Return a velocity, 1 to 127, bent by x / (x + bend (1 - x)): 1 straight, above 1 softer."""
+    if bend == 1.0:
+        return velocity
+    # A rational curve, not a power: pow may differ in its last bit between machines.
+    x = velocity / 127.0
+    return max(1, min(127, int(127.0 * x / (x + bend * (1.0 - x)) + 0.5)))
