@@ -15,7 +15,7 @@ from typing import Any
 import mido
 
 from replank.midi.assembly import is_complete
-from replank.midi.tempo import TICKS
+from replank.midi.tempo import SLOWEST, TICKS
 from replank.whole_file import write_whole
 
 _FIFTHS = {"F": -1, "C": 0, "G": 1, "D": 2, "A": 3, "E": 4, "B": 5, "F#": 6, "C#": 7, "Bb": -2, "Eb": -3, "Ab": -4}
@@ -143,7 +143,10 @@ def _conductor(score: Score, markers: list[tuple[int, str]], end: int) -> mido.M
         over, under = (int(word) for word in meter.split("/"))
         rows.append((tick, mido.MetaMessage("time_signature", numerator=over, denominator=under)))
     rows += [(tick, mido.MetaMessage("key_signature", key=key)) for tick, key in score.keys]
-    rows += [(tick, mido.MetaMessage("set_tempo", tempo=tempo)) for tick, tempo in score.tempos]
+    for tick, tempo in score.tempos:
+        if not 0 < tempo <= SLOWEST:
+            raise ValueError(f"a tempo of {tempo} us per quarter note: a file holds 1 to {SLOWEST}")
+        rows.append((tick, mido.MetaMessage("set_tempo", tempo=tempo)))
     rows += [(tick, mido.MetaMessage("marker", text=safe_text(text))) for tick, text in markers]
     rows.sort(key=lambda row: row[0])
     return _with_deltas(rows, end)
@@ -151,14 +154,15 @@ def _conductor(score: Score, markers: list[tuple[int, str]], end: int) -> mido.M
 
 def _voice(name: str, events: list[tuple[int, bytes]], end: int) -> mido.MidiTrack:
     rows = [(0, mido.MetaMessage("track_name", name=name))]
-    releases = [(end, bytes((0x80 | channel, note, 64))) for channel, note in hanging(events)]
-    for tick, message in events + releases:
+    for tick, message in events:
         if message[:1] == b"\xf0":
             rows.append((tick, mido.Message("sysex", data=message[1:-1])))
         elif not is_complete(message):
             raise ValueError(f"{message.hex(' ')} is not one whole MIDI message")
         elif message[0] < 0xF0:
             rows.append((tick, mido.Message.from_bytes(message)))
+    for channel, note in hanging(events):
+        rows.append((end, mido.Message("note_off", channel=channel, note=note)))
     return _with_deltas(rows, end)
 
 

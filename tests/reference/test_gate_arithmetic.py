@@ -1,0 +1,59 @@
+"""Swing, gates and repeats in milliseconds, computed from 24 clocks to the quarter note.
+
+MIDI 1.0 Detailed Specification 4.2.1, p. 30, gives the clock; a triplet is
+two thirds of its value (any handbook of notation), so that swing of two
+thirds puts the second sixteenth on the triplet grid.  That swing is measured
+as the place of the second of two steps, 50 per cent straight, is common
+practice of sequencers, without a published source.
+"""
+
+from fractions import Fraction
+
+import pytest
+
+from replank.timing.divisions import division_clocks
+from replank.timing.gates import clocks_ns, gate_ns, repeat_ns, repeat_offsets, swing_delay
+
+AT_120 = 20_833_333
+"""Nanoseconds per clock at 120 BPM."""
+
+
+@pytest.mark.parametrize("value", ["1/16", "1/8", "1/4"])
+def test_swing_of_two_thirds_is_the_triplet(value: str):
+    division = division_clocks(value)
+    triplet = division_clocks(value + "t")
+    whole, rest = swing_delay(division, division, 66.667)
+    assert rest == 0, "whole clocks suffice"
+    assert division + whole == 2 * triplet
+
+
+@pytest.mark.parametrize(
+    ("swing", "late_ms"), [(50, 0), (54, 10), (58, 20), (60, 25), (62, 30), (66.667, 41.6667), (70, 50), (75, 62.5)]
+)
+def test_swing_of_sixteenths_at_120_bpm(swing: float, late_ms: float):
+    """The second sixteenth of 250 ms falls at swing per cent of it: 2.5 ms a per cent after 125."""
+    whole, rest = swing_delay(6, 6, swing)
+    assert clocks_ns(whole, rest, AT_120) / 1e6 == pytest.approx(late_ms, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("gate", "value", "milliseconds"),
+    [(0.5, "1/16", 62.5), (0.6, "1/16", 75.0), (1.0, "1/8", 250.0), (0.05, "1/4", 25.0), (0.25, "1/8d", 93.75)],
+)
+def test_gates_at_120_bpm(gate: float, value: str, milliseconds: float):
+    assert gate_ns(gate, division_clocks(value), AT_120) / 1e6 == pytest.approx(milliseconds, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("value", "strikes", "clocks"), [("1/16", 2, 3), ("1/16", 3, 2), ("1/8", 4, 3), ("1/8t", 4, 2), ("1/4", 3, 8)]
+)
+def test_repeats_are_note_values_themselves(value: str, strikes: int, clocks: int):
+    found = repeat_offsets(division_clocks(value), strikes)
+    assert found == tuple(clocks * n for n in range(strikes))
+    assert Fraction(division_clocks(value), strikes) == clocks
+
+
+def test_four_strikes_of_a_sixteenth_are_sixty_fourths():
+    """1/64 is 1.5 clocks, so they are spread over the time: 31.25 ms at 120 BPM."""
+    assert repeat_offsets(6, 4) is None
+    assert repeat_ns(6 * AT_120, 4)[1] / 1e6 == pytest.approx(31.25, abs=1e-3)
