@@ -7,6 +7,7 @@ them out.  It reads no clock: every call brings the time in ns, and
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from replank.control.asking import Asking, Intent, Values
@@ -38,11 +39,7 @@ class Hands:
 
     def __init__(self, profiles: dict[str, Profile], inputs: tuple[Input, ...]) -> None:
         self._names = [one.name for one in inputs]
-        self._profiles = {
-            port: profiles[one.profile]
-            for port, one in enumerate(inputs)
-            if one.profile in profiles
-        }
+        self._profiles = {port: profiles[one.profile] for port, one in enumerate(inputs) if one.profile in profiles}
         self._decoders = {port: Decoder(profile) for port, profile in self._profiles.items()}
         self._knobs = {
             (port, index): Knob(control)
@@ -60,6 +57,7 @@ class Hands:
         self._guards = {key for keys in self._guarded.values() for key in keys}
         self._now = 0
         self._lists: Lists = {}
+        self._heard: list[bool] = []
         self._expected = 0  # intents of the present call whose feedback is expected already
 
     # -- what the performer calls ---------------------------------------------------------------
@@ -124,14 +122,19 @@ class Hands:
                 if drive.target.parameter == name:
                     drive.sync(value, self._lists, knob.control, knob.raw)
 
-    def step_shown(self, step: int, shown: int, now: int) -> None:
-        """Say that the boxes will be shown a step, 1 to 64, as `shown`, 0 to 127 (see `watches_steps`)."""
-        for key in self._guarded.get(f"step {step}", ()):
-            self._echoes.expect(key, shown, now)
+    def steps_heard(self, heard: Sequence[bool], now: int) -> None:
+        """Say which steps sound, from step 1 on, whenever that may have changed (see `watches_steps`)."""
+        for place, is_heard in enumerate(heard):
+            if place < len(self._heard) and self._heard[place] == is_heard:
+                continue
+            for key in self._guarded.get(f"step {place + 1}", ()):
+                control = self._knobs[key].control
+                self._echoes.expect(key, control.lit if is_heard else control.unlit, now)
+        self._heard = [bool(one) for one in heard]
 
     @property
     def watches_steps(self) -> bool:
-        """True where a box shows steps by the very message that edits them: then `step_shown` must be called."""
+        """True where a box shows steps by the very message that edits them: then `steps_heard` must be called."""
         return any(name.startswith("step ") for name in self._guarded)
 
     def view(self) -> dict[str, dict[str, Any]]:
@@ -161,6 +164,7 @@ class Hands:
             "echoes": self._echoes.save(),
             "asking": self._asking.save(),
             "lists": {name: list(words) for name, words in self._lists.items()},
+            "heard": list(self._heard),
             "now": self._now,
         }
 
@@ -175,7 +179,7 @@ class Hands:
         self._echoes.load(plain["echoes"])
         self._asking.load(plain["asking"])
         self._lists = {name: tuple(words) for name, words in plain["lists"].items()}
-        self._now = plain["now"]
+        self._heard, self._now = list(plain["heard"]), plain["now"]
 
     # -- what comes of it -----------------------------------------------------------------------
 
