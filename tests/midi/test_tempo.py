@@ -43,7 +43,7 @@ def check_lands(tempos_of, some: list[int]) -> None:
     ticks = TickMap.of_clocks(times_of(some))
     found = moments(tempos_of(ticks), [tick for _, tick in ticks.knots], ticks.knots[0][0])
     worst = max(abs(a - ns) for a, (ns, _) in zip(found, ticks.knots, strict=True))
-    assert worst <= 110_000, f"a clock lands {worst / 1000:.0f} us from where it was"
+    assert worst <= 101_000, f"a clock lands {worst / 1000:.0f} us from where it was"
 
 
 @given(gaps)
@@ -74,6 +74,7 @@ def test_a_pause_is_whole_quarter_notes_at_the_last_pace():
 def test_a_pause_of_any_length_can_be_held_by_a_file(pause: int):
     ticks = TickMap.of_clocks(times_of([20 * MS] * 3 + [pause] + [20 * MS] * 3))
     assert all(1 <= tempo <= SLOWEST for _, tempo in ticks.tempos())
+    check_lands(TickMap.tempos, [20 * MS] * 3 + [pause] + [20 * MS] * 3)
 
 
 @given(gaps, st.integers(0, 40_000 * MS), st.integers(0, 40_000 * MS))

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
 from replank.timing.divisions import PPQN
+from replank.timing.follower import BUNCHED
 
 TICKS = 960
 """Ticks per quarter note."""
@@ -23,6 +24,8 @@ SLOWEST = 2**24 - 1
 """Microseconds per quarter note of the slowest tempo that a file can hold."""
 
 _TOLERANCE = 100_000
+_US = 1_000_000
+"""Picoseconds in a microsecond."""
 _LONGEST_CLOCK = SLOWEST * 1000 // PPQN
 _PAUSE = 4
 
@@ -88,7 +91,7 @@ class TickMap:
             if gap > _LONGEST_CLOCK or (pace and gap >= _PAUSE * pace):
                 clocks = max(1, round(gap / (pace or 20_833_333) / PPQN)) * PPQN
                 clocks = max(clocks, -(-gap // _LONGEST_CLOCK))
-            else:
+            elif gap >= BUNCHED:
                 pace = gap
             knots.append((now, tick + clocks * CLOCK_TICKS))
         return cls(knots)
@@ -109,13 +112,25 @@ class TickMap:
         found: list[tuple[int, int]] = []
         at, tick, tempo = self.knots[0][0] * 1000, self.knots[0][1], 0  # picoseconds, so that nothing adds up
         for ns, next_tick in self.knots[1:]:
-            ahead = next_tick - tick
-            due = at + ahead * tempo * 1_000_000 // TICKS
+            due = at + (next_tick - tick) * tempo * _US // TICKS
             if not tempo or abs(due - ns * 1000) > tolerance * 1000:
-                exact = (ns * 1000 - at) * TICKS
-                tempo = min(max((2 * exact + ahead * 1_000_000) // (2 * ahead * 1_000_000), 1), SLOWEST)
-                if not found or found[-1][1] != tempo:
-                    found.append((tick, tempo))
-                due = at + ahead * tempo * 1_000_000 // TICKS
-            at, tick = due, next_tick
+                for tempo, ticks in _whole_tempos((ns * 1000 - at) * TICKS, next_tick - tick, tolerance * 1000):
+                    if not found or found[-1][1] != tempo:
+                        found.append((tick, tempo))
+                    at, tick = at + ticks * tempo * _US // TICKS, tick + ticks
+            else:
+                at, tick = due, next_tick
         return found
+
+
+def _whole_tempos(wanted: int, ticks: int, tolerance: int) -> list[tuple[int, int]]:
+    """Return (tempo, ticks) of whole microseconds that last `wanted` / `TICKS` picoseconds together.
+
+    One where rounding stays inside the tolerance, else two that differ by one.
+    """
+    nearest = (2 * wanted + ticks * _US) // (2 * ticks * _US)
+    if abs(nearest * ticks * _US - wanted) <= tolerance * TICKS or not 1 <= nearest < SLOWEST:
+        return [(min(max(nearest, 1), SLOWEST), ticks)]
+    low = max(1, wanted // (ticks * _US))
+    longer = (wanted - low * ticks * _US) // _US
+    return [(low, ticks - longer), (low + 1, longer)] if longer else [(low, ticks)]
