@@ -11,14 +11,24 @@ from replank.line.steps import Step
 
 
 def register_ignored(
-    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+    steps: Sequence[Step],
+    home: Sequence[Step],
+    candidates: Sequence[int],
+    lens: Lens,
+    chances: Chances,
+    numbers: Numbers,
 ) -> list[Change]:
     """Mutate as though the register reached over all notes."""
     return mutate(steps, home, candidates, lens_for(lens.root, lens.scale, 0, 127), chances, numbers)
 
 
 def scale_ignored(
-    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+    steps: Sequence[Step],
+    home: Sequence[Step],
+    candidates: Sequence[int],
+    lens: Lens,
+    chances: Chances,
+    numbers: Numbers,
 ) -> list[Change]:
     """Mutate, and put one tone in fifty a semitone beside the scale."""
     made = mutate(steps, home, candidates, lens, chances, numbers)
@@ -31,7 +41,12 @@ def scale_ignored(
 
 
 def swap_that_copies(
-    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+    steps: Sequence[Step],
+    home: Sequence[Step],
+    candidates: Sequence[int],
+    lens: Lens,
+    chances: Chances,
+    numbers: Numbers,
 ) -> list[Change]:
     """Mutate, but of a swap only one step takes the other's pitch."""
     made = mutate(steps, home, candidates, lens, chances, numbers)
@@ -39,7 +54,12 @@ def swap_that_copies(
 
 
 def pins_ignored(
-    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+    steps: Sequence[Step],
+    home: Sequence[Step],
+    candidates: Sequence[int],
+    lens: Lens,
+    chances: Chances,
+    numbers: Numbers,
 ) -> list[Change]:
     """Mutate pinned candidates too."""
     loose = [step._replace(pinned=False) for step in steps]
@@ -53,14 +73,24 @@ def pins_ignored(
 
 
 def candidates_ignored(
-    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+    steps: Sequence[Step],
+    home: Sequence[Step],
+    candidates: Sequence[int],
+    lens: Lens,
+    chances: Chances,
+    numbers: Numbers,
 ) -> list[Change]:
     """Mutate any step, whether it was played or not."""
     return mutate(steps, home, range(len(steps)), lens, chances, numbers)
 
 
 def nothing_reported_as_change(
-    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+    steps: Sequence[Step],
+    home: Sequence[Step],
+    candidates: Sequence[int],
+    lens: Lens,
+    chances: Chances,
+    numbers: Numbers,
 ) -> list[Change]:
     """Report a homing of a step that is at home."""
     made = mutate(steps, home, candidates, lens, chances, numbers)
@@ -68,21 +98,36 @@ def nothing_reported_as_change(
 
 
 def first_half_preferred(
-    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+    steps: Sequence[Step],
+    home: Sequence[Step],
+    candidates: Sequence[int],
+    lens: Lens,
+    chances: Chances,
+    numbers: Numbers,
 ) -> list[Change]:
     """Leave the last candidate out, so that the choice is not uniform."""
     return mutate(steps, home, list(candidates)[:-1], lens, chances, numbers)
 
 
 def homing_forgotten(
-    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+    steps: Sequence[Step],
+    home: Sequence[Step],
+    candidates: Sequence[int],
+    lens: Lens,
+    chances: Chances,
+    numbers: Numbers,
 ) -> list[Change]:
     """Never go home."""
     return mutate(steps, home, candidates, lens, chances._replace(homing=0.0), numbers)
 
 
 def rest_by_one(
-    steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens, chances: Chances, numbers: Numbers
+    steps: Sequence[Step],
+    home: Sequence[Step],
+    candidates: Sequence[int],
+    lens: Lens,
+    chances: Chances,
+    numbers: Numbers,
 ) -> list[Change]:
     """Mutate, but a rest exchange gives the heard step's roll to nobody."""
     made = mutate(steps, home, candidates, lens, chances, numbers)
