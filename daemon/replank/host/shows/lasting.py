@@ -80,8 +80,8 @@ def _left_sounding(archive: Archive, show: Show, mark: Mark, performer: Performe
     return sounding
 
 
-def form_at(path: Path, show: str, cycle: int) -> list[Any] | None:
-    """Return the form that sounded in a cycle of a show, as `Kept.save` makes it.
+def form_at(path: Path, show: str, cycle: int) -> dict[str, Any] | None:
+    """Return the form that sounded in a cycle of a show, as `events.BringBack.plain` takes it.
 
     Args:
         path: The database; a show that is being recorded can be read too.
@@ -96,7 +96,7 @@ def form_at(path: Path, show: str, cycle: int) -> list[Any] | None:
     """
     with Archive(path) as archive:
         found = kept_at(archive, archive.find(show), cycle)
-        return None if found is None else found.save()
+        return None if found is None else {"kept": found.save()}
 
 
 def kept_at(archive: Archive, show: Show, cycle: int) -> Kept | None:
@@ -130,23 +130,24 @@ def _heard(archive: Archive, show: Show, stretch: Stretch, mark: Mark, performer
     return Kept(f"cycle-{cycle}", cycle, form, performer.snapshot_values())
 
 
-def snapshot_forms(path: Path, show: str) -> list[list[Any]]:
-    """Return every snapshot of a show, as `Kept.save` makes them, also those that were forgotten.
+def snapshot_forms(path: Path, show: str) -> dict[str, dict[str, Any]]:
+    """Return every snapshot of a show by name, as `events.BringBack.plain` takes it, also those that were forgotten.
 
     Raises:
         FileNotFoundError, Unusable, ValueError: As `Archive` and `Archive.find`.
     """
     with Archive(path) as archive:
         row = archive.find(show)
-        found: dict[str, list[Any]] = {}
+        found: dict[str, dict[str, Any]] = {}
         for mark in archive.marks(row, schema.CHECKPOINT):
             try:
                 kept = restore(archive.state(mark)).melody.snapshots
             except Damaged:
                 continue
-            found.update({name: one.save() for name, one in kept.items()})
+            found.update({name: {"kept": one.save()} for name, one in kept.items()})
         if found or archive.marks(row, schema.SNAPSHOT):
             last = _last_state(archive, row)
             if last is not None:
-                found.update({n: k.save() for n, k in Performer.restore(last.saved).melody.snapshots.items()})
-        return list(found.values())
+                kept = restore(last.saved).melody.snapshots
+                found.update({name: {"kept": one.save()} for name, one in kept.items()})
+        return found

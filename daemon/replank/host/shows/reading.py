@@ -103,7 +103,7 @@ class Archive:
                 )
             self._sql = store.connect(self.path, read_only=True)
             self._sql.execute("SELECT count(*) FROM shows").fetchone()
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
             raise store.Unusable(f"{self.path} cannot be read: {store.reason(error)}") from error
 
     def __enter__(self) -> Archive:
@@ -204,7 +204,7 @@ class Archive:
     def _rows(self, query: str, *values: Any) -> Iterator[tuple[Any, ...]]:
         try:
             yield from self._sql.execute(query, values).fetchall()
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
             raise store.Unusable(f"{self.path} cannot be read: {store.reason(error)}") from error
 
 

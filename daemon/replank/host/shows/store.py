@@ -17,7 +17,8 @@ from pathlib import Path
 from replank.host import paths
 from replank.host.shows import schema
 
-_DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+# Our statements are fixed, so a plain error means that the file is not what it was: no such table, unsupported format.
+_DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
 _WORDS = {
     sqlite3.SQLITE_FULL: "the disk is full",
     sqlite3.SQLITE_BUSY: "another program has locked it",
@@ -40,9 +41,14 @@ class Unusable(Exception):
     """A database that this release must not write or cannot read; the message says why."""
 
 
-def is_damage(error: sqlite3.Error) -> bool:
-    """Tell a corrupt file from one that cannot be written just now."""
-    return primary_code(error) in _DAMAGE
+def is_damage(error: Exception) -> bool:
+    """Tell a corrupt file from one that cannot be written just now.
+
+    The module decodes SQLite's messages as UTF-8 and fails where they quote damaged text.
+    """
+    if isinstance(error, sqlite3.Error):
+        return primary_code(error) in _DAMAGE
+    return isinstance(error, UnicodeDecodeError)
 
 
 def primary_code(error: sqlite3.Error) -> int:
@@ -53,6 +59,8 @@ def primary_code(error: sqlite3.Error) -> int:
 
 def reason(error: Exception) -> str:
     """Return in words why writing failed."""
+    if isinstance(error, UnicodeDecodeError):
+        return "its text is damaged"
     if isinstance(error, sqlite3.Error):
         return _WORDS.get(primary_code(error), str(error))
     if isinstance(error, OSError) and error.strerror:
@@ -101,10 +109,10 @@ def open_for_writing(path: Path, pages: int = 0) -> Opened:
     messages: list[str] = []
     try:
         return _open(path, pages, messages)
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
         if not is_damage(error):
             raise
-        messages.append(f"{path} is damaged ({error}); it was set aside as {set_aside(path)} and a new one begun")
+        messages.append(was_set_aside(path, error, set_aside(path)))
         return _open(path, pages, messages)
     except Unusable as error:
         beside = path.with_name(f"{path.stem}-record-{schema.RECORD}{path.suffix}")
@@ -202,6 +210,11 @@ def set_aside(path: Path, clock: Callable[[], float] = time.time) -> Path:
         with suppress(FileNotFoundError):
             Path(f"{path}{tail}").rename(f"{away}{tail}")
     return away
+
+
+def was_set_aside(path: Path, error: Exception, away: Path) -> str:
+    """Return the sentence for a person."""
+    return f"{path} is damaged ({reason(error)}); it was set aside as {away} and a new one begun"
 
 
 def free_name(path: Path) -> Path:

@@ -24,6 +24,8 @@ RESUME_WITHIN = 30 * 60 * schema.SECOND
 CUT_OFF = 60 * schema.SECOND
 """How far the state that a host starts from may lie before the last thing kept, ns."""
 _ANY = 1073741823  # SQLite's own bound on pages in the releases that Python 3.11 came with
+MOST_SET_ASIDES = 3
+"""Files set aside in one show; a disk that damages more is not worth a fourth."""
 AT_ONCE = 4000
 """Things in one transaction at most, so that a long queue comes in portions."""
 
@@ -56,6 +58,7 @@ class Writer:
         self.wants_checkpoint = False
         self._retry_at = self._summary_at = 0.0
         self._pages = pages
+        self._set_asides = 0
         self.health: dict[str, Any] = {}
         self._publish()
 
@@ -78,7 +81,7 @@ class Writer:
             if self._round(clock):
                 self._well()
             self.keeping.step(self._sql, self.show, clock)
-        except (sqlite3.Error, OSError) as error:
+        except Exception as error:  # whatever it is, the thread goes on and says so
             self._failed(error, clock)
         self._publish()
 
@@ -211,6 +214,8 @@ class Writer:
         ).fetchone()  # fmt: skip
         if row is None or row[4] or row[5] != self.engine or row[10] != self.instance:
             return False
+        if not all(isinstance(value, int) for value in row[:10]):  # damage that no check of the file sees
+            return False
         elapsed, performed = time.time_ns() - row[3], now - row[2]
         # the same boot: the monotonic clock has gone on by as much as the wall clock, or less while asleep
         if not 0 <= elapsed <= RESUME_WITHIN or not -CUT_OFF <= performed <= elapsed + CUT_OFF:
@@ -320,7 +325,7 @@ class Writer:
 
     def _failed(self, error: Exception, clock: float) -> None:
         self._retry_at = clock + RETRY
-        if isinstance(error, sqlite3.Error) and store.is_damage(error) and self.opened is not None:
+        if store.is_damage(error) and self.opened is not None and self._set_asides < MOST_SET_ASIDES:
             self._set_aside(error)
             self._retry_at = 0.0
             return
@@ -332,16 +337,18 @@ class Writer:
             self.state, self.text = "failing", text
             self._say("failing", text)
 
-    def _set_aside(self, error: sqlite3.Error) -> None:
+    def _set_aside(self, error: Exception) -> None:
         assert self.opened is not None
         path = self.opened.path
+        self._set_asides += 1
         self._let_go()
         try:
             away = store.set_aside(path)
         except OSError as problem:
-            self._say("failing", f"{path} is damaged ({error}) and cannot be set aside: {store.reason(problem)}")
+            why = store.reason(problem)
+            self._say("failing", f"{path} is damaged ({store.reason(error)}) and cannot be set aside: {why}")
             return
-        self._say("replaced", f"{path} is damaged ({error}); it was set aside as {away} and a new one begun")
+        self._say("replaced", store.was_set_aside(path, error, away))
 
     def _say(self, state: str, text: str) -> None:
         self.on_notice(Notice("disk", time.monotonic_ns(), {"state": state, "text": text}))
