@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from replank import ENGINE
 from replank.control.parameters import PARAMETERS, show
+from replank.control.setup import Voice
+from replank.control.voltage import fit_note, note_volts, reach
 from replank.line.halflife import half_life, touch_rate
 from replank.line.heard import is_accented, link_of, repeats_of
 from replank.line.pitch import note_name
@@ -212,8 +215,19 @@ def _line(p: Performer) -> dict[str, Any]:
     }
 
 
+@lru_cache(16)
+def _volts(voice: Voice) -> tuple[float | None, ...]:
+    """Return what a voice's interface puts out for each note 0 to 127; None where it rests."""
+    if voice.voltage is None:
+        return (None,) * 128
+    low, high = reach(voice)
+    sent = [fit_note(note + voice.transpose, low, high, voice.beyond) for note in range(128)]
+    return tuple(None if note is None else round(note_volts(voice.voltage, note), 4) for note in sent)
+
+
 def _step(p: Performer, i: int) -> dict[str, Any]:
     m, s = p.melody, p.settings
+    wired = next((voice for voice in p.setup.voices if voice.voltage is not None), None)
     step, home = m.steps[i], m.home[i]
     note = s.lens.sound(step, s.degrees, s.semitones)
     accent = is_accented(step, s.accent)
@@ -245,6 +259,7 @@ def _step(p: Performer, i: int) -> dict[str, Any]:
         "home_heard": striking.sounds(p, home, i, m.passes),
         "changed_cycle": cycle,
         "changed_kind": kind,
+        "volts": None if wired is None else _volts(wired)[note],
     }
 
 
