@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -32,7 +34,7 @@ def test_a_drawn_line_is_in_key_and_begins_on_the_root(lens, reach, seed):
     assert line[0].rest >= 0.9
     if len(lens.tones) > 2 * reach:
         places = [lens.tones.index(step.pitch) for step in line]
-        assert max(abs(a - b) for a, b in zip(places, places[1:], strict=False)) <= reach
+        assert max(abs(a - b) for a, b in pairwise(places)) <= reach
 
 
 def test_pinned_steps_are_kept_and_the_walk_goes_on_from_them():
@@ -53,7 +55,7 @@ def check_walk(reach: int, shares: dict[int, float]) -> None:
     ups = 0
     for seed in range(300):
         places = [lens.tones.index(step.pitch) for step in draw(lens, reach, Numbers(seed, DRAW, 0))]
-        for a, b in zip(places, places[1:], strict=False):
+        for a, b in pairwise(places):
             if reach <= a < len(lens.tones) - reach:
                 sizes.append(abs(a - b))
                 ups += b > a

@@ -56,7 +56,7 @@ def test_every_name_and_alias_is_found(row):
 def test_an_unknown_name_is_refused_with_the_nearest():
     with pytest.raises(ValueError, match=r"there is no scale 'dorain' \(nearest: dorian\)"):
         scale_name("dorain")
-    with pytest.raises(ValueError, match="^there is no scale 'zzzz'$"):
+    with pytest.raises(ValueError, match=r"^there is no scale 'zzzz'$"):
         scale_name("zzzz")
     with pytest.raises(ValueError, match="nearest: Dome at Dusk"):
         scale_name("dome at dust", ["Dome at Dusk"])

@@ -140,8 +140,7 @@ class ForgetsValues(Trail):
 @pytest.mark.parametrize(("wrong", "limit"), [(ForgetsHome, 512), (ForgetsItsEnd, 20), (ForgetsValues, 512)])
 def test_a_broken_trail_is_refused(wrong, limit):
     with pytest.raises(AssertionError, match="came back"):
-        for seed in range(12):
-            check_back(wrong, limit, seed)
+        check_back(wrong, limit, seed=0)
 
 
 @pytest.mark.parametrize("seed", range(6))

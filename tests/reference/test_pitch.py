@@ -78,7 +78,7 @@ def test_every_class_name_is_read_back():
 
 @pytest.mark.parametrize("wrong", ["", "H3", "C", "D3x", "C99", "128", "-1", "Eb-3"])
 def test_what_is_no_note_is_refused(wrong):
-    with pytest.raises(ValueError, match="not a note|outside 0 to 127"):
+    with pytest.raises(ValueError, match=r"not a note|outside 0 to 127"):
         note_number(wrong)
 
 
