@@ -100,10 +100,13 @@ def private_dir(path: Path) -> Path:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.mkdir(mode=0o700)
     except FileExistsError:
-        pass
+        pass  # looked at below
     except OSError as error:
         raise UnsafeFolder(f"{path}: cannot be made: {error.strerror}") from None
-    found = os.lstat(path)
+    try:
+        found = os.lstat(path)
+    except OSError as error:
+        raise UnsafeFolder(f"{path}: cannot be made: {error.strerror}") from None
     if stat.S_ISLNK(found.st_mode):
         raise UnsafeFolder(f"{path} is a link; remove it, since another user may have put it there")
     if not stat.S_ISDIR(found.st_mode):

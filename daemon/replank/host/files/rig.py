@@ -86,7 +86,7 @@ INPUT_KEYS = (
     Key("name", "text", "The port's name."),
     Key("role", "choice", "What arrives there.", choices=("clock", "knobs", "keys")),
     Key("connect", "texts", "Parts of the names of what is patched to it.", example="[stage clock]"),
-    Key("profile", "text", "The profile that reads it (role knobs).", example="eight-knobs"),
+    Key("profile", "text", "The profile that reads it (role knobs).", example="eight-knobs-eight-buttons"),
     Key("channel", "int", "Channel listened to; 0 all (role keys).", (), 0, 16),
 )
 CLOCK_KEYS = (
@@ -149,7 +149,9 @@ def read_rig(top: Mapping, path: str | os.PathLike[str]) -> tuple[Setup, Reader]
         _check_voice(reader, node, voice)
     named = [_at(node, "profile") for node in _items(top, "inputs")]
     _check_clock(reader, made.get("clock", Clock()), top)
-    profiles, wrong = load_profiles([(row[0], row[1]) for row in named if row], Path(path).parent, reader.scales)
+    profiles, wrong = load_profiles(
+        [(row[0], row[1]) for row in named if row], Path(path).parent, reader.scales, reader.middle_c
+    )
     if reader.mistakes or wrong:
         raise BadFile(reader.mistakes + wrong)
     return Setup(**made, profiles=profiles), reader

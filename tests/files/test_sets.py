@@ -1,0 +1,138 @@
+"""Pieces as prepared, the written line, and the half-life that a piece may ask for."""
+
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from replank.control.pace import pace
+from replank.control.parameters import DEFAULTS
+from replank.control.setup import Piece, Setup
+from replank.host.files import load_rig, load_set
+from replank.host.files.notation import write_line
+from replank.host.files.sets import solve_half_life
+from tests.files.helpers import ROOT, mistakes, pieces
+
+HEAD = "set: 1\npieces:\n  - name: one\n"
+
+
+def test_a_piece_holds_what_was_written():
+    made = pieces("""\
+        set: 1
+        scales: [dorian, whole-tone]
+        divisions: 1/8
+        values: {tempo: 104, root: A}
+        pieces:
+          - name: First Light
+            minutes: 7.5
+            seed: 1609
+            hold: on
+            root: Eb
+            line: D3! . 60*2 / F#3 .!
+          - scales: [ionian]
+            length: 7
+        """)
+    assert made[0] == Piece(
+        "First Light",
+        {"tempo": 104.0, "root": "Eb", "length": 6},
+        ((50, True), (-1, False), (60, False), (60, False), (54, False), (-1, True)),
+        1609, 7.5, True, ("dorian", "whole tone"), ("1/8",),
+    )  # fmt: skip
+    assert made[1].values == {"tempo": 104.0, "root": "A", "length": 7}
+    assert made[1].scales == ("ionian",)
+
+
+def test_notes_and_scales_are_read_in_the_light_of_the_rig():
+    setup = Setup(middle_c=3, user_scales={"slow fifths": (0.0, 204.0, 702.0)})
+    made = pieces(HEAD + "    line: C3\n    scale: Slow_Fifths\n    register_low: C2\n", setup)[0]
+    assert made.notes == ((60, False),)
+    assert made.values == {"scale": "slow fifths", "register_low": 48, "length": 1}
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "column", "what"),
+    [
+        ("pieces:\n  - name: a\n", 1, 1, "set: 1"),
+        ("set: 1\n", 1, 1, "no 'pieces:'"),
+        ("set: 1\npieces: []\n", 2, 9, "1 to 128"),
+        ("set: 1\npieces: {}\n", 2, 9, "begin each with '- '"),
+        (HEAD + "    lenght: 12\n", 4, 5, "(nearest: length)"),
+        (HEAD + "    length: 65\n", 4, 13, "65 is outside 1 to 64"),
+        (HEAD + "    scale: dorien\n", 4, 12, "(nearest: dorian)"),
+        (HEAD + "    scale: no\n", 4, 12, "there is no scale 'no'"),
+        (HEAD + "    mute: on\n", 4, 5, "no key 'mute'"),
+        (HEAD + "    retrigger_gap: 4\n", 4, 5, "no key 'retrigger_gap'"),
+        (HEAD + "    seed: -1\n", 4, 11, "outside"),
+        (HEAD + "    line: D3 H3 . F3\n", 4, 14, "'H3' is not a note"),
+        (HEAD + "    line: D3 F3\n      A3 . X\n", 5, 12, "'X' is not a note"),
+        (HEAD + "    line: D3*65\n", 4, 11, "65 times"),
+        (HEAD + "    line: D3*40 F3*30\n", 4, 11, "70 steps"),
+        (HEAD + "    line: /\n", 4, 11, "no step"),
+        (HEAD + "    line: G10\n", 4, 11, "outside 0 to 127"),
+        (HEAD + "    half_life_bars: 0.25\n", 4, 21, "no settings"),
+        (HEAD + "    half_life_bars: 2\n    mutation_count: 1\n", 4, 21, "say mutation_count: "),
+        (HEAD + "    half_life_bars: 20\n    mutation_chance: 1\n", 4, 21, "keep one of them"),
+        (HEAD + "  - name: one\n", 4, 5, "'one' is the name of another"),
+    ],
+)
+def test_refused_with_place_and_help(text, line, column, what):
+    found = mistakes(pieces, text)
+    assert [row[:2] for row in found] == [(line, column)]
+    assert what in found[0][2]
+
+
+def test_every_wrong_word_of_a_line_is_told():
+    found = mistakes(pieces, HEAD + "    line: D3 Q . R! S*2\n")
+    assert [row[1] for row in found] == [14, 18, 21]
+
+
+@given(st.lists(st.tuples(st.integers(-1, 127), st.booleans()), min_size=1, max_size=64), st.integers(3, 5))
+def test_a_written_line_is_read_back(notes, middle_c):
+    text = HEAD + f"    line: '{write_line(tuple(notes), middle_c)}'\n"
+    assert pieces(text, Setup(middle_c=middle_c))[0].notes == tuple(notes)
+
+
+def test_the_half_life_of_the_closed_form_table():
+    """p for a half-life h is N (1 - 2^(-1/h)): the inverse of ln(1/2) / ln(1 - p/N).
+
+    The rows N = 16, p = 0.5, 0.25, 0.1 have half-lives 21.83, 44.01, 110.56
+    cycles (exact Markov chain and coupon arithmetic, computed).  A 16-step line
+    in sixteenths is a bar a cycle; with homing off and pitch kinds that touch one
+    step only (no swap, rest, accent, velocity), a moment touches one step.
+    """
+    silent = {f"weight_{kind}": 0.0 for kind in ("swap", "rest", "accent", "velocity")}
+    values = {**DEFAULTS, **silent, "homing": 0.0}
+    for bars, chance in ((21.83, 0.5), (44.01, 0.25), (110.56, 0.1)):
+        found = solve_half_life(values, bars)
+        assert found is not None
+        assert found.chance == pytest.approx(chance, abs=2e-4)
+        assert found.count == 1
+    # 10.74 cycles is the fastest that one step a cycle allows
+    assert solve_half_life(values, 10.8).count == 1
+    assert solve_half_life(values, 10.7).count == 2
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    st.integers(4, 64), st.sampled_from(["1/16", "1/8", "1/8d", "7c"]), st.sampled_from(["forward", "pendulum"]),
+    st.floats(0, 0.9), st.sampled_from(["cycle", "2bars", "8steps"]), st.integers(0, 3), st.floats(1, 5000),
+)  # fmt: skip
+def test_a_solved_half_life_is_what_the_forecast_says(length, division, direction, homing, every, pinned, bars):
+    values = {
+        **DEFAULTS, "length": length, "division": division, "direction": direction, "homing": homing,
+        "mutate_every": every,
+    }  # fmt: skip
+    found = solve_half_life(values, bars, pinned)
+    assume(found is not None and found.chance > 0.01)
+    solved = {**values, "mutation_chance": found.chance, "mutation_count": found.count}
+    assert pace(solved, pinned, homing).bars == pytest.approx(bars, rel=0.01)
+    # a broken solver that ignores homing would be told apart wherever homing matters
+    if homing > 0.3:
+        assert pace(solved, pinned, 0.0).bars != pytest.approx(bars, rel=0.01)
+
+
+def test_the_example_is_good():
+    setup = load_rig(ROOT / "examples" / "observatory.rig.yaml")
+    made = load_set(ROOT / "examples" / "open-night.set.yaml", setup)
+    assert [piece.name for piece in made.pieces] == ["First Light", "Meridian", "Long Exposure", "Occultation"]
+    assert made.voices == setup.voices
+    assert sum(piece.minutes for piece in made.pieces) == 40
