@@ -53,10 +53,10 @@ def test_a_follower_of_48_clocks_to_the_quarter_note_is_rejected():
 @pytest.mark.parametrize(("tempo", "row"), TABLE.items())
 def test_the_virtual_clock_keeps_the_table(tempo: int, row: tuple[float, float, float]):
     clock = EvenClock(tempo)
-    assert clock[1] / 1e3 == pytest.approx(row[0], abs=0.006)
-    assert clock[division_clocks("1/16")] / 1e6 == pytest.approx(row[1], abs=0.0006)
-    assert clock[PPQN] / 1e6 == pytest.approx(row[2], abs=0.006)
-    assert clock[24_000] == pytest.approx(24_000 * 60e9 / 24 / tempo, abs=1), "nothing adds up"
+    assert (clock[1] - clock[0]) / 1e3 == pytest.approx(row[0], abs=0.006)
+    assert (clock[division_clocks("1/16")] - clock[0]) / 1e6 == pytest.approx(row[1], abs=0.0006)
+    assert (clock[PPQN] - clock[0]) / 1e6 == pytest.approx(row[2], abs=0.006)
+    assert clock[24_000] - clock[0] == pytest.approx(24_000 * 60e9 / 24 / tempo, abs=1), "nothing adds up"
 
 
 def test_quarters_and_sixteenths_by_the_number_of_the_clock_after_start():

@@ -21,6 +21,7 @@ MOST_ROWS = 512
 
 _CELL, _ROW, _LEFT, _TOP = 30, 26, 56, 58
 _BAR, _REST = 6, -1
+_NARROWEST, _NAME, _LINE = 420, 46, 16
 
 
 class Row(NamedTuple):
@@ -48,7 +49,10 @@ def picture(rows: Sequence[Row], title: str, middle_c: int = 4) -> str:
     steps = max((step for row in shown for step in row.notes), default=1)
     notes = sorted({note for row in shown for note in row.notes.values() if note != _REST})
     low, high = (notes[0], notes[-1]) if notes else (60, 60)
-    width, height = _LEFT + steps * _CELL + 16, _TOP + len(shown) * _ROW + 58
+    width = max(_NARROWEST, _LEFT + steps * _CELL + 16)
+    legend = _legend(notes, _TOP + len(shown) * _ROW + 16, middle_c, width)
+    in_a_line = (width - 16) // _NAME
+    height = _TOP + len(shown) * _ROW + 24 + _LINE * -(-len(notes) // in_a_line)
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}"'
         f' viewBox="0 0 {width} {height}" font-family="sans-serif" font-size="11">',
@@ -67,8 +71,7 @@ def picture(rows: Sequence[Row], title: str, middle_c: int = 4) -> str:
     for at, row in enumerate(shown):
         lines += _row(row, before, _TOP + at * _ROW, low, high, steps, middle_c)
         before = {**before, **row.notes}
-    lines += _legend(notes, _TOP + len(shown) * _ROW + 16, middle_c, width)
-    return "\n".join([*lines, "</svg>", ""])
+    return "\n".join([*lines, *legend, "</svg>", ""])
 
 
 def _row(row: Row, before: dict[int, int], top: int, low: int, high: int, steps: int, middle_c: int) -> list[str]:
@@ -101,14 +104,14 @@ def _row(row: Row, before: dict[int, int], top: int, low: int, high: int, steps:
 def _legend(notes: Sequence[int], top: int, middle_c: int, width: int) -> list[str]:
     lines, x, y = [], 16, top
     for note in notes:
-        if x > width - 44:
-            x, y = 16, y + 16
+        if x > width - _NAME:
+            x, y = 16, y + _LINE
         name = note_name(note, middle_c)
         lines.append(
             f'<rect x="{x}" y="{y}" width="10" height="10" rx="1" fill="{pitch_colour(note % 12, dark=True)}"/>'
         )
         lines.append(f'<text x="{x + 14}" y="{y + 9}" fill="{NIGHT.text}">{name}</text>')
-        x += 46
+        x += _NAME
     return lines
 
 

@@ -16,7 +16,7 @@ from replank.cli.exits import Fail
 from replank.control.parameters import DEFAULTS, find, parse
 from replank.control.setup import Setup
 from replank.midi.files import write_score
-from replank.midi.offline import LONGEST, Endless, EvenClock, Take, play_cycles, sounding_notes
+from replank.midi.offline import LONGEST, Endless, Take, play_cycles, sounding_notes
 from replank.midi.scoring import score_of
 from replank.midi.tempo import tempo_us
 from replank.timing.divisions import PPQN, division_clocks
@@ -75,7 +75,7 @@ def command(
     Examples:
       replank render --cycles 64 --seed 7 -p scale=dorian -p length=12 --out line.mid
       replank render --cycles 200 -p "scale=whole tone" --out drift.mid --picture drift.svg
-    """  # noqa: D301  (\b keeps lines as they are)
+    """
     _check_places(out, picture_file)
     setup = _setup(rig)
     given = read_values(words, setup)
@@ -86,12 +86,11 @@ def command(
     values = {**DEFAULTS, **setup.values}
     _check_length(values, cycles)
     try:
-        take, clocks = play_cycles(setup, int(seed), cycles, tempo)
+        take = play_cycles(setup, int(seed), cycles, tempo)
     except Endless as error:
         raise Fail(f"--cycles {cycles}: {error}") from None
-    clock = EvenClock(tempo)
     name = f"replank, seed {seed}"
-    ticks = clock.ticks(clocks)
+    ticks = take.ticks()
     score = score_of(take.messages, take.notices, setup, values, ticks, [(0, tempo_us(tempo))], name)
     score.end = ticks.tick(take.end)
     title = f"{name} · {values['root']} {values['scale']} · {cycles} cycles"
@@ -168,7 +167,7 @@ def _say(take: Take, cycles: int, seed: int, out: Path, picture_file: Path | Non
         "notes": sounding_notes(take.messages),
         "mutations": len(mutations),
         "silent": sum(bool(notice.data["silent"]) for notice in mutations),
-        "seconds": round(take.end / 1e9, 3),
+        "seconds": round(take.seconds, 3),
     }
     if as_json:
         click.echo(json.dumps(facts))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from typing import Any
 
 from replank.control.notices import Notice
 from replank.control.setup import Input, Setup
@@ -16,7 +17,29 @@ from replank.timing.divisions import PPQN
 LONGEST = 20_000_000
 """Clocks of the longest take: 115 hours at 120 BPM."""
 
+LEAD_IN = PPQN
+"""Clocks before Start."""
+
 _CLOCK, _START, _STOP = b"\xf8", b"\xfa", b"\xfc"
+
+
+class Endless(ValueError):
+    """So many cycles are longer than `LONGEST` clocks."""
+
+
+class EvenClock:
+    """When the clocks of an exact tempo come: number n, 60 s / (24 * tempo) apart.
+
+    Clock 0 is the first step; the lead-in before it has negative numbers, and
+    begins at 0 ns.
+    """
+
+    def __init__(self, tempo: float) -> None:
+        exact = Fraction(60_000_000_000, PPQN) / Fraction(tempo).limit_denominator(10_000)
+        self._over, self._under = exact.numerator, exact.denominator
+
+    def __getitem__(self, number: int) -> int:
+        return (2 * (number + LEAD_IN) * self._over + self._under) // (2 * self._under)
 
 
 @dataclass(slots=True)
@@ -24,16 +47,33 @@ class Take:
     """What a performer did.
 
     Attributes:
+        clock: When each clock came.
         messages: (ns, index into `Setup.outputs`, one whole message), in order.
         notices: What it said, in order.
-        cycles: Cycles that began so far.
-        end: When it ended, ns.
+        cycles: Cycles that are complete.
+        clocks: How many clocks it lasted, from the first step on.
     """
 
+    clock: EvenClock
     messages: list[tuple[int, int, bytes]] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
     cycles: int = 0
-    end: int = 0
+    clocks: int = 0
+
+    @property
+    def end(self) -> int:
+        """When it ended, ns."""
+        return self.clock[self.clocks]
+
+    @property
+    def seconds(self) -> float:
+        """How long it lasted, from the first step on."""
+        return (self.end - self.clock[0]) / 1e9
+
+    def ticks(self) -> TickMap:
+        """Return the map from its moments to ticks; what was sent on a clock has its exact tick."""
+        count = max(self.clocks, PPQN)
+        return TickMap([(self.clock[0], 0), (self.clock[count], count * CLOCK_TICKS)])
 
     def add(self, now: int, outcome: Outcome) -> None:
         """Take in what came of an event at `now`."""
@@ -52,38 +92,20 @@ class Take:
         return len(self.messages), len(self.notices), self.cycles
 
 
-class Endless(ValueError):
-    """So many cycles are longer than `LONGEST` clocks."""
-
-
-class EvenClock:
-    """When the clocks of an exact tempo come: number n at n * 60 s / (24 * tempo)."""
-
-    def __init__(self, tempo: float) -> None:
-        self.tempo = tempo
-        exact = Fraction(60_000_000_000, PPQN) / Fraction(tempo).limit_denominator(10_000)
-        self._over, self._under = exact.numerator, exact.denominator
-
-    def __getitem__(self, number: int) -> int:
-        return (2 * number * self._over + self._under) // (2 * self._under)
-
-    def ticks(self, clocks: int) -> TickMap:
-        """Return the tempo map of so many clocks; what is sent on a clock has its exact tick."""
-        count = max(clocks, PPQN)
-        return TickMap([(0, 0), (self[count], count * CLOCK_TICKS)])
-
-
 def for_clock(setup: Setup) -> tuple[Setup, int]:
     """Return a setup that follows a MIDI clock, and the input that listens for it."""
-    clock = replace(setup.clock, source="external", mode="clock", repeated_start="restart")
+    clock = replace(setup.clock, source="external", mode="clock", without_start="wait", repeated_start="restart")
     for at, one in enumerate(setup.inputs):
         if one.role == "clock":
             return replace(setup, clock=clock), at
     return replace(setup, clock=clock, inputs=(*setup.inputs, Input("clock", "clock"))), len(setup.inputs)
 
 
-def play_cycles(setup: Setup, seed: int, cycles: int, tempo: float) -> tuple[Take, int]:
+def play_cycles(setup: Setup, seed: int, cycles: int, tempo: float) -> Take:
     """Play whole cycles to an exact clock and stop where the next one would begin.
+
+    A quarter note of clocks comes before Start, as a sender may do (MIDI 1.0
+    Detailed Specification, p. 30), so that the first note knows the tempo.
 
     Args:
         setup: Rig and first values; it is made to follow the virtual clock.
@@ -91,23 +113,25 @@ def play_cycles(setup: Setup, seed: int, cycles: int, tempo: float) -> tuple[Tak
         cycles: How many, 1 or more.
         tempo: Quarter notes per minute.
 
-    Returns:
-        The take, and how many clocks it lasted.
-
     Raises:
         Endless: The cycles are too long.
     """
     setup, port = for_clock(setup)
-    clock, take, performer = EvenClock(tempo), Take(), Performer(setup, seed)
-    take.add(0, performer.receive(Midi(port, _START), 0))
-    number, last, marks, begun = 0, None, take.marks(), 0
-    while take.cycles <= cycles:
+    clock, performer = EvenClock(tempo), Performer(setup, seed)
+    take = Take(clock=clock)
+    for number in range(-LEAD_IN, 0):
+        _tick(performer, take, port, clock[number])
+    take.add(clock[-1], performer.receive(Midi(port, _START), clock[-1]))
+    last: dict[str, Any] | None = None
+    number = begun = 0
+    marks = take.marks()
+    while take.cycles < cycles:
         if number > LONGEST:
             raise Endless(f"{cycles} cycles are more than {LONGEST} clocks")
+        if last is None and take.cycles == cycles - 1:
+            last, marks, begun = performer.save(), take.marks(), number
         _tick(performer, take, port, clock[number])
         number += 1
-        if take.cycles == cycles and last is None:
-            last, marks, begun = performer.save(), take.marks(), number
     # Now the first note too many is struck.  The last cycle is played again
     # from where it began, so that Stop comes in that note's place.
     assert last is not None
@@ -115,11 +139,12 @@ def play_cycles(setup: Setup, seed: int, cycles: int, tempo: float) -> tuple[Tak
     performer = Performer.restore(last)
     for at in range(begun, number - 1):
         _tick(performer, take, port, clock[at])
-    take.end = clock[number - 1]
+    take.clocks = number - 1
     _reach(performer, take, take.end)
     take.add(take.end, performer.receive(Midi(port, _STOP), take.end))
     take.messages += [(take.end, *release) for release in performer.releases()]
-    return take, number - 1
+    take.cycles = cycles
+    return take
 
 
 def _tick(performer: Performer, take: Take, port: int, now: int) -> None:
