@@ -49,6 +49,8 @@ _ARGS = {
     "[state]": st.sampled_from(("", "on", "off", "slide", "hold")),
     "note": st.integers(0, 127).map(str),
     "[note]": st.sampled_from(("", "57")),
+    "[velocity]": st.sampled_from(("", "30")),
+    "[voice]": st.sampled_from(("", "1", "2")),
     "count": st.integers(1, 4).map(str),
     "pass": st.integers(1, 3).map(str),
     "of": st.integers(1, 4).map(str),

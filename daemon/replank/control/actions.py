@@ -93,7 +93,7 @@ _ROWS = (
     Action("star", ("[text]",), "now", "show", "Marks this moment in the show."),
     Action("name", ("text",), "now", "show", "Names the show."),
     Action("keys", ("mode",), "now", "keys", "What the keyboard does: transpose, root, write, catch, off."),
-    Action("tuning_note", ("[note]",), "now", "tune", "Holds a note for tuning; again, or Start, ends it."),
+    Action("tuning_note", ("[note]", "[velocity]", "[voice]"), "now", "tune", "Holds a note for tuning; again, or Start, ends it."),
 )  # fmt: skip
 
 ACTIONS: dict[str, Action] = {row.name: row for row in _ROWS}

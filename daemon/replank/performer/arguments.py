@@ -66,6 +66,8 @@ def _value(p: Performer, action: str, word: str, is_optional: bool, text: str, m
         return text
     if word == "text":
         return clean(text, 120)
+    if word == "voice":
+        return _voice(p, text)
     low, high = _RANGES[word]
     value = _whole(text, low, high if word != "cycle" else p.melody.cycle, word)
     if word == "of" and value < made[-1]:
@@ -74,7 +76,7 @@ def _value(p: Performer, action: str, word: str, is_optional: bool, text: str, m
 
 
 _RANGES = {
-    "cycle": (1, 0), "count": (1, 4), "pass": (1, 16), "of": (1, 16),
+    "cycle": (1, 0), "velocity": (1, 127), "count": (1, 4), "pass": (1, 16), "of": (1, 16),
     "bars": (1, 256), "sound": (1, 64), "silent": (1, 64),
 }  # fmt: skip
 
@@ -116,6 +118,13 @@ def _piece(p: Performer, text: str) -> int:
     if text.strip().isdigit():
         return _whole(text, 1, len(names), "piece")
     return names.index(_known(text, names, "piece")) + 1
+
+
+def _voice(p: Performer, text: str) -> int:
+    names = [voice.name for voice in p.setup.voices]
+    if text.strip().isdigit():
+        return _whole(text, 1, len(names), "voice") - 1
+    return names.index(_known(text, names, "voice"))
 
 
 def _parameter(action: str, text: str) -> str:

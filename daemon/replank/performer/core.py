@@ -80,7 +80,7 @@ class Performer:
         self.show_name = ""
         self.answer: list[int] = []  # [sounding bars, silent bars, bar index of the beginning]
         self.ending = 0  # 0 no, 1 the cycle plays out, 2 waits for the beat, 3 the root is held
-        self.tuning: list[int] = []  # notes held for tuning
+        self.tuning: list[int] = []  # note held for tuning, and the voice if it is only one
         self.taps: list[int] = []
         self.selected = 0
         self.panics: list[int] = []  # time of the last panic

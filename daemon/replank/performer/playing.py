@@ -234,17 +234,19 @@ def _tap(p: Performer, args: list[Any], origin: str) -> None:
 # -- tuning --------------------------------------------------------------------
 
 
-def tuning_voices(p: Performer) -> list[Voice]:
-    """Return the voices that hold a tuning note: one for each output and channel."""
-    found: dict[tuple[int, int], Voice] = {}
-    for voice in p.band.voices:
-        found.setdefault((voice.output, voice.channel), voice)
+def tuning_voices(p: Performer) -> list[int]:
+    """Return the voices that hold the tuning note: the one asked for, or one for each output and channel."""
+    if len(p.tuning) > 1:
+        return p.tuning[1:2] if p.tuning[1] < len(p.band.voices) else []
+    found: dict[tuple[int, int], int] = {}
+    for i, voice in enumerate(p.band.voices):
+        found.setdefault((voice.output, voice.channel), i)
     return list(found.values())
 
 
 def tuning_notes(p: Performer) -> list[tuple[Voice, int]]:
     """Return what is held for tuning: (voice, note)."""
-    return [(voice, note) for note in p.tuning for voice in tuning_voices(p)]
+    return [(p.band.voices[i], p.tuning[0]) for i in tuning_voices(p)] if p.tuning else []
 
 
 def end_tuning(p: Performer) -> int:
@@ -257,18 +259,17 @@ def end_tuning(p: Performer) -> int:
 
 
 def _tuning_note(p: Performer, args: list[Any], origin: str) -> None:
-    was = list(p.tuning)
+    was, (note, velocity, voice) = list(p.tuning), args
     end_tuning(p)
-    note = args[0] if args[0] is not None else 69
-    if was == [note] or (was and args[0] is None):
+    wanted = [69 if note is None else note, *([] if voice is None else [voice])]
+    if was == wanted or (was and note is None):
         acting.done(p, "tuning_note", "the tuning note ends", origin)
         return
     clocking.silence(p)
-    p.tuning = [note]
-    for voice in tuning_voices(p):
-        p.send(voice.output, bytes((0x90 | (voice.channel - 1), note, 64)))
-        p.notes += 1
-    name = note_name(note, p.setup.middle_c)
+    p.tuning = wanted
+    for i in tuning_voices(p):
+        p.band.hold_for_tuning(p, i, wanted[0], velocity or 64)
+    name = note_name(wanted[0], p.setup.middle_c)
     acting.done(p, "tuning_note", f"{name} is held for tuning; again, or Start, ends it", origin)
 
 

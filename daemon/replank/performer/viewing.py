@@ -61,7 +61,7 @@ def view(p: Performer) -> dict[str, Any]:
         },
         "keyboard": p.keyboard.mode,
         "selected": p.selected + 1,
-        "tuning": list(p.tuning),
+        "tuning": list(p.tuning[:1]),
         "outputs": [
             {"name": out.name, "sounding": [n for o, _, n in p.sounding() if o == i], "sent": p.sent[i]}
             for i, out in enumerate(p.setup.outputs)

@@ -269,6 +269,16 @@ class Band:
             p.send(voice.output, bend_message(voice.channel, bend.value))
             state.bend = bend.value
 
+    def hold_for_tuning(self, p: Performer, i: int, note: int, velocity: int) -> None:
+        """Strike a note that nothing releases, corrected and with the bend range told anew."""
+        voice = self.voices[i]
+        if voice.bend_range:
+            for message in bend_range_messages(voice.channel, voice.bend_range):
+                p.send(voice.output, message)
+            self._bend(p, i, note, 0.0, True)
+        p.send(voice.output, bytes((0x90 | (voice.channel - 1), note, velocity)))
+        p.notes += 1
+
     def bend_sounding(self, p: Performer) -> None:
         """Let what sounds follow a change of the fine tuning."""
         for i, state in enumerate(self.states):
