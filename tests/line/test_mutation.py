@@ -20,7 +20,7 @@ from tests.line.checks import (
 
 from replank.line.chance import MUTATE, Numbers
 from replank.line.lenses import lens_for
-from replank.line.mutation import KINDS, SLOTS, Chances, describe, mutate
+from replank.line.mutation import KINDS, SLOTS, Chances, describe, mutate, sparing
 from replank.line.scales import SCALES, Scale
 from replank.line.steps import REST, SOUND, Form, Step
 from replank.line.trail import Trail
@@ -192,6 +192,22 @@ def test_every_scale_mutates_in_key(name):
     lens = lens_for(9, SCALES[name], 40, 24)
     line = lines.drawn(3, lens)[:16]
     check_stays_in_key(mutate, line, lens, 60, 16, lambda now: None)
+
+
+@ROUNDS
+@given(seed=st.integers(0, 10_000), spared=st.sets(st.integers(0, 15), max_size=4))
+def test_a_hand_between_decision_and_change_spares_whole_exchanges(seed, spared):
+    chances = Chances(8, only("swap", "neighbour", "rest"), 3, 0.0, 0.4, 0.4)
+    changes = mutate(LINE, LINE, range(16), lines.LENS, chances, Numbers(seed, MUTATE, 0))
+    kept, now = sparing(changes, spared), list(LINE)
+    for change in kept:
+        assert change.index not in spared
+        assert change.before == now[change.index], "what is kept must not hang on what was left out"
+        now[change.index] = change.after
+    sides = {(change.kind, change.index, change.partner) for change in kept if change.partner >= 0}
+    dropped = {(change.kind, change.index, change.partner) for change in changes if change not in kept}
+    for kind, index, partner in sides:
+        assert (kind, partner, index) not in dropped, "half of an exchange was kept"
 
 
 def test_what_people_read():

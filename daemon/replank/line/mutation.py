@@ -6,7 +6,7 @@ number has a fixed place, so that a chance knob that was moved shifts nothing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import NamedTuple
 
 from replank.line.chance import Numbers
@@ -16,7 +16,7 @@ from replank.line.steps import BY_CHANCE, Step, same_music
 
 __all__ = [
     "HOME", "KINDS", "PITCH_KINDS", "Chances", "Change", "describe", "homed", "is_accented", "is_heard", "link_of",
-    "mutate", "repeats_of",
+    "mutate", "repeats_of", "sparing",
 ]  # fmt: skip
 
 KINDS = ("substitute", "neighbour", "swap", "octave", "rest", "accent", "velocity")
@@ -129,6 +129,25 @@ def mutate(
     if len(changes) > 2:
         changes = [change for change in changes if now[change.index] != steps[change.index]]
     return changes
+
+
+def sparing(changes: Sequence[Change], indexes: Collection[int]) -> list[Change]:
+    """Return the changes without those of some steps and without what hangs on these.
+
+    For steps that a hand edits or pins after a mutation was decided: an
+    exchange goes with both of its sides, and with it what came after it there.
+
+    Args:
+        changes: What `mutate` returned.
+        indexes: Steps to be left alone, counted from 0.
+    """
+    spared, kept = set(indexes), []
+    for change in changes:
+        if change.index in spared or change.partner in spared:
+            spared.add(change.index)
+        else:
+            kept.append(change)
+    return kept
 
 
 def _mutate_step(moment: _Moment, index: int, home: Step) -> list[Change]:

@@ -80,7 +80,7 @@ def _with_steps(steps: tuple[Step, ...], changes: Iterable[StepChange], side: in
 def _differences(before: tuple[Step, ...], after: tuple[Step, ...]) -> tuple[StepChange, ...]:
     if before is after:
         return ()
-    return tuple((index, a, b) for index, (a, b) in enumerate(zip(before, after, strict=True)) if a != b)
+    return tuple((index, a, b) for index, (a, b) in enumerate(zip(before, after, strict=True)) if a is not b and a != b)
 
 
 class Trail:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from replank.line.heard import is_accented, is_heard, link_of
 from replank.line.lenses import fold
+from replank.line.mutation import sparing
 from replank.line.pitch import note_name
 from replank.line.steps import (
     ACCENT_NAMES,
@@ -40,7 +41,7 @@ def edit(p: Performer, index: int, step: Step, text: str, action: str, origin: s
         return
     before = m.form(p.settings.length)
     m.steps[index] = m.home[index] = step
-    m.pending = [change for change in m.pending if change.index != index]
+    m.pending = sparing(m.pending, (index,))
     m.edited[index] = m.cycle
     unit = m.trail.record(
         cycle=m.cycle, now=p.now, kind="edit", text=f"step {index + 1} {text}", before=before,
@@ -192,7 +193,7 @@ def _set_pins(p: Performer, indexes: list[int], on: bool, origin: str) -> None:
         m.steps[i] = m.steps[i]._replace(pinned=on)
         m.home[i] = m.home[i]._replace(pinned=on)
     if on:
-        m.pending = [change for change in m.pending if change.index not in indexes]
+        m.pending = sparing(m.pending, indexes)
     which = f"step {indexes[0] + 1}" if len(indexes) == 1 else "every visible step"
     text = f"{which} {'pinned' if on else 'unpinned'}"
     unit = m.trail.record(
