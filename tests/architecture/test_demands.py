@@ -1,0 +1,51 @@
+"""The run that demands real ports fails where they were not tested, and only there."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+TESTS = Path(__file__).parents[1]
+SETTINGS = '[tool.pytest.ini_options]\nmarkers = ["real: ports"]\naddopts = ["--import-mode=importlib"]\n'
+
+
+def run(tmp_path: Path, body: str, **environ: str) -> tuple[int, str]:
+    (tmp_path / "tests").mkdir()
+    (tmp_path / "tests" / "conftest.py").write_bytes((TESTS / "conftest.py").read_bytes())
+    (tmp_path / "tests" / "test_it.py").write_text("import pytest\n" + body)
+    (tmp_path / "pyproject.toml").write_text(SETTINGS)
+    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-q", "tests"]
+    done = subprocess.run(
+        command, cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False,
+        env={**os.environ, "REPLANK_REQUIRE_REAL": "1", "PYTHONDONTWRITEBYTECODE": "1", **environ},
+    )  # fmt: skip
+    return done.returncode, done.stdout
+
+
+REAL = "@pytest.fixture(scope='session')\ndef jack_server(): return 'x'\n@pytest.mark.real\ndef test_r(): {}\n"
+PLAIN = "def test_p(): {}\n"
+
+
+@pytest.mark.parametrize(
+    ("body", "code", "says"),
+    [
+        (REAL.format("pass") + PLAIN.format("pass"), 0, "2 passed"),
+        (PLAIN.format("pass"), 1, "no test on real MIDI ports ran"),
+        (REAL.format("pytest.skip('no server')"), 1, "needs real ports and was skipped"),
+        (REAL.format("pass") + PLAIN.format("pytest.skip('tired')"), 1, "unexpected skip"),
+        (REAL.format("pass") + PLAIN.format("pytest.skip('elsewhere: another system')"), 0, "1 passed, 1 skipped"),
+        (REAL.format("assert False"), 1, "1 failed"),
+    ],
+)
+def test_what_is_demanded(tmp_path, body, code, says):
+    returned, output = run(tmp_path, body)
+    assert (returned, says in output) == (code, True), output
+    # the closing line stays pytest's own
+    assert " in " in output.splitlines()[-1]
+
+
+def test_nothing_is_demanded_of_a_run_by_hand(tmp_path):
+    returned, _ = run(tmp_path, PLAIN.format("pytest.skip('tired')"), REPLANK_REQUIRE_REAL="0")
+    assert returned == 0
