@@ -2,34 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-from replank.line.chance import Numbers
-from replank.line.lenses import Lens, lens_for
-from replank.line.mutation import Chances, Change, mutate
-from replank.line.steps import Step
+from replank.line.lenses import lens_for
+from replank.line.mutation import Change, mutate
 
 
-def register_ignored(
-    steps: Sequence[Step],
-    home: Sequence[Step],
-    candidates: Sequence[int],
-    lens: Lens,
-    chances: Chances,
-    numbers: Numbers,
-) -> list[Change]:
+def register_ignored(steps, home, candidates, lens, chances, numbers):
     """Mutate as though the register reached over all notes."""
     return mutate(steps, home, candidates, lens_for(lens.root, lens.scale, 0, 127), chances, numbers)
 
 
-def scale_ignored(
-    steps: Sequence[Step],
-    home: Sequence[Step],
-    candidates: Sequence[int],
-    lens: Lens,
-    chances: Chances,
-    numbers: Numbers,
-) -> list[Change]:
+def scale_ignored(steps, home, candidates, lens, chances, numbers):
     """Mutate, and put one tone in fifty a semitone beside the scale."""
     made = mutate(steps, home, candidates, lens, chances, numbers)
     return [
@@ -40,27 +22,13 @@ def scale_ignored(
     ]
 
 
-def swap_that_copies(
-    steps: Sequence[Step],
-    home: Sequence[Step],
-    candidates: Sequence[int],
-    lens: Lens,
-    chances: Chances,
-    numbers: Numbers,
-) -> list[Change]:
+def swap_that_copies(steps, home, candidates, lens, chances, numbers):
     """Mutate, but of a swap only one step takes the other's pitch."""
     made = mutate(steps, home, candidates, lens, chances, numbers)
     return [change for place, change in enumerate(made) if change.kind != "swap" or place % 2 == 0]
 
 
-def pins_ignored(
-    steps: Sequence[Step],
-    home: Sequence[Step],
-    candidates: Sequence[int],
-    lens: Lens,
-    chances: Chances,
-    numbers: Numbers,
-) -> list[Change]:
+def pins_ignored(steps, home, candidates, lens, chances, numbers):
     """Mutate pinned candidates too."""
     loose = [step._replace(pinned=False) for step in steps]
     return [
@@ -72,63 +40,28 @@ def pins_ignored(
     ]
 
 
-def candidates_ignored(
-    steps: Sequence[Step],
-    home: Sequence[Step],
-    candidates: Sequence[int],
-    lens: Lens,
-    chances: Chances,
-    numbers: Numbers,
-) -> list[Change]:
+def candidates_ignored(steps, home, candidates, lens, chances, numbers):
     """Mutate any step, whether it was played or not."""
     return mutate(steps, home, range(len(steps)), lens, chances, numbers)
 
 
-def nothing_reported_as_change(
-    steps: Sequence[Step],
-    home: Sequence[Step],
-    candidates: Sequence[int],
-    lens: Lens,
-    chances: Chances,
-    numbers: Numbers,
-) -> list[Change]:
+def nothing_reported_as_change(steps, home, candidates, lens, chances, numbers):
     """Report a homing of a step that is at home."""
     made = mutate(steps, home, candidates, lens, chances, numbers)
     return made or [Change(candidates[0], "home", steps[candidates[0]], steps[candidates[0]])]
 
 
-def first_half_preferred(
-    steps: Sequence[Step],
-    home: Sequence[Step],
-    candidates: Sequence[int],
-    lens: Lens,
-    chances: Chances,
-    numbers: Numbers,
-) -> list[Change]:
+def first_half_preferred(steps, home, candidates, lens, chances, numbers):
     """Leave the last candidate out, so that the choice is not uniform."""
     return mutate(steps, home, list(candidates)[:-1], lens, chances, numbers)
 
 
-def homing_forgotten(
-    steps: Sequence[Step],
-    home: Sequence[Step],
-    candidates: Sequence[int],
-    lens: Lens,
-    chances: Chances,
-    numbers: Numbers,
-) -> list[Change]:
+def homing_forgotten(steps, home, candidates, lens, chances, numbers):
     """Never go home."""
     return mutate(steps, home, candidates, lens, chances._replace(homing=0.0), numbers)
 
 
-def rest_by_one(
-    steps: Sequence[Step],
-    home: Sequence[Step],
-    candidates: Sequence[int],
-    lens: Lens,
-    chances: Chances,
-    numbers: Numbers,
-) -> list[Change]:
+def rest_by_one(steps, home, candidates, lens, chances, numbers):
     """Mutate, but a rest exchange gives the heard step's roll to nobody."""
     made = mutate(steps, home, candidates, lens, chances, numbers)
     return [change for place, change in enumerate(made) if change.kind != "rest" or place % 2 == 0]
