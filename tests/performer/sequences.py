@@ -66,10 +66,13 @@ _ARGS = {
 }
 
 
+NOTHING = st.just("")
+
+
 @st.composite
 def acts(draw: st.DrawFn) -> Act:
     row = draw(st.sampled_from(list(ACTIONS.values())))
-    args = tuple(draw(_ARGS[word]) for word in row.takes)
+    args = tuple(draw(_ARGS.get(word, NOTHING)) for word in row.takes)
     return Act(row.name, args, draw(st.sampled_from(("", "", "now", "step", "cycle", "bar", "2bars"))))
 
 
