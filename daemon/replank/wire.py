@@ -45,7 +45,7 @@ BEGIN = ord("R")
 GO = ord("L")
 """{"song_clock", "running", "at"}: play; clocks stamped at or before `at` are already counted."""
 COMMAND = ord("C")
-"""An event with its serial."""
+"""An event with its serial, for one generation of the player."""
 QUIT = ord("Q")
 """Release, and end."""
 
@@ -57,7 +57,7 @@ ALREADY_SENT = 2
 _TIMED = struct.Struct("<qI")
 _MIDI = struct.Struct("<qIB")
 _OUTPUT = struct.Struct("<qB")
-_SERIAL = struct.Struct("<I")
+_COMMAND = struct.Struct("<II")
 
 
 def pack_input(event: Event, now: int, serial: int) -> tuple[int, bytes]:
@@ -112,20 +112,21 @@ def unpack_output(payload: bytes) -> tuple[list[tuple[int, bytes]], int, int]:
     return messages, now, flags
 
 
-def pack_command(event: Event, serial: int) -> bytes:
+def pack_command(event: Event, serial: int, generation: int) -> bytes:
     """Return the payload of a command."""
-    return _SERIAL.pack(serial) + encode(to_plain(event))
+    return _COMMAND.pack(serial, generation) + encode(to_plain(event))
 
 
-def unpack_command(payload: bytes) -> tuple[Event, int]:
-    """Return (event, serial).
+def unpack_command(payload: bytes) -> tuple[Event, int, int]:
+    """Return (event, serial, generation).
 
     Raises:
         ValueError: Not a command.
     """
-    if len(payload) < _SERIAL.size:
+    if len(payload) < _COMMAND.size:
         raise ValueError("not a command: cut short")
-    return event_from_plain(decode(payload[_SERIAL.size :])), _SERIAL.unpack_from(payload)[0]
+    serial, generation = _COMMAND.unpack_from(payload)
+    return event_from_plain(decode(payload[_COMMAND.size :])), serial, generation
 
 
 def is_note_on(data: bytes) -> bool:

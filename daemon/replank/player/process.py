@@ -176,8 +176,9 @@ class Player:
 
     def _obey(self, kind: int, payload: bytes) -> None:
         if kind == wire.COMMAND:
-            event, serial = wire.unpack_command(payload)
-            self.drain.put((COMMAND, (event, serial), time.monotonic_ns()), last=True)
+            event, serial, generation = wire.unpack_command(payload)
+            if generation == self._generation:
+                self.drain.put((COMMAND, (event, serial), time.monotonic_ns()), last=True)
         elif kind == wire.QUIT:
             self._ending = True
         elif kind in (wire.BEGIN, wire.GO):

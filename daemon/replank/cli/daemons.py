@@ -1,0 +1,36 @@
+"""What commands share that talk to a running daemon."""
+
+from __future__ import annotations
+
+from typing import Any, NoReturn
+
+from replank.cli.exits import ABSENT, Fail
+from replank.host.client import Client, NoDaemon, connect
+
+
+def reach(instance: str) -> Client:
+    """Return a connection to an instance's daemon.
+
+    Raises:
+        Fail: Nobody answers (exit code 3), or the name is wrong.
+    """
+    try:
+        return connect(instance)
+    except NoDaemon as error:
+        lost(error)
+    except ValueError as error:
+        raise Fail(f"--instance: {error}") from None
+
+
+def lost(error: Exception) -> NoReturn:
+    """End a command whose daemon went away.
+
+    Raises:
+        Fail: Always, with exit code 3.
+    """
+    raise Fail(str(error), ABSENT) from None
+
+
+def host_part(state: dict[str, Any]) -> dict[str, Any]:
+    """Return the host's part of a whole state."""
+    return dict(state.get("host") or {})

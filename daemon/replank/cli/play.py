@@ -1,0 +1,170 @@
+"""`replank play`: the headless daemon."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import sys
+from pathlib import Path
+from typing import Any, NoReturn
+
+import click
+
+from replank.cli.exits import Fail
+from replank.cli.render import read_values
+from replank.control.setup import Setup
+from replank.host import paths
+from replank.host.starting import BadStart, load_setup
+from replank.keeper.claim import Taken, claim, inheritable
+
+APIS = ("auto", "jack", "alsa", "coremidi", "none")
+CLOCKS = ("external", "internal", "practice")
+_RATE = re.compile(r"(\d+(?:\.\d+)?)(?:/min)?")
+_PERCENT = re.compile(r"(\d+(?:\.\d+)?) ?%?")
+
+
+def read_drift(text: str) -> float:
+    """Return the share of ``3%`` or ``3``.
+
+    Raises:
+        Fail: Not 0 to 50 %.
+    """
+    found = _PERCENT.fullmatch(text.strip())
+    if found is None or not 0 <= float(found[1]) <= 50:
+        raise Fail(f"--drift {text}: write 0% to 50%, such as 3%")
+    return float(found[1]) / 100
+
+
+def read_dropout(text: str) -> float:
+    """Return the drop-outs a minute of ``1/min`` or ``0.5/min``.
+
+    Raises:
+        Fail: Not 0 to 10 a minute.
+    """
+    found = _RATE.fullmatch(text.strip())
+    if found is None or not 0 <= float(found[1]) <= 10:
+        raise Fail(f"--dropout {text}: write 0/min to 10/min, such as 1/min")
+    return float(found[1])
+
+
+def host_facts(
+    *,
+    api: str = "auto",
+    clock: str | None = None,
+    tempo: float | None = None,
+    drift: str = "0%",
+    dropout: str = "0/min",
+    rig: Path | None = None,
+    set_file: Path | None = None,
+    state_dir: Path | None = None,
+    instance: str = paths.DEFAULT_INSTANCE,
+    words: tuple[str, ...] = (),
+    seed: int | None = None,
+    fresh: bool = False,
+) -> dict[str, Any]:
+    """Return what the host is told, with files read and every word checked.
+
+    Raises:
+        Fail: Anything is wrong.
+    """
+    try:
+        socket = paths.socket_path(instance)
+    except ValueError as error:
+        raise Fail(f"--instance: {error}") from None
+    facts: dict[str, Any] = {
+        "api": api,
+        "clock": clock,
+        "rig": _found(rig, paths.default_rig()),
+        "set": _found(set_file, paths.default_set()),
+        "values": {},
+        "seed": seed or 0,
+        "fresh": fresh,
+        "instance": instance,
+        "state_dir": str((state_dir or paths.state_dir()).resolve()),
+        "socket": str(socket),
+        "practice": None,
+    }
+    try:
+        setup: Setup = load_setup(facts)
+    except BadStart as error:
+        raise Fail(str(error)) from None
+    facts["values"] = read_values(words, setup)
+    if tempo is not None:
+        if "tempo" in facts["values"]:
+            raise Fail("--tempo and -p tempo= are the same; give one of them")
+        facts["values"]["tempo"] = tempo
+    if setup.clock.source == "practice":
+        values = {**setup.values, **facts["values"]}
+        facts["practice"] = {
+            "tempo": float(values.get("tempo", 96.0)),
+            "drift": read_drift(drift),
+            "dropouts": read_dropout(dropout),
+            "seed": seed or 0,
+        }
+    return facts
+
+
+def _found(given: Path | None, default: Path) -> str | None:
+    if given is not None:
+        return str(given.resolve())
+    return str(default) if default.is_file() else None
+
+
+def keep(facts: dict[str, Any], as_json: bool) -> NoReturn:
+    """Claim the instance and become its keeper; this process's memory holds nothing else then.
+
+    Raises:
+        Fail: The instance is taken, or a folder cannot be used.
+    """
+    state_dir, instance = Path(facts["state_dir"]), facts["instance"]
+    try:
+        state_dir.mkdir(parents=True, exist_ok=True)
+        held = claim(Path(facts["socket"]), instance)
+    except (Taken, paths.UnsafeFolder) as error:
+        raise Fail(str(error)) from None
+    except OSError as error:
+        raise Fail(f"{error.filename or facts['socket']}: {error.strerror}") from None
+    inheritable(held)
+    config = {
+        "socket": str(held.socket),
+        "lock": str(held.lock),
+        "listen_fd": held.listen_fd,
+        "lock_fd": held.lock_fd,
+        "log": str(state_dir / f"{instance}.log"),
+        "instance": instance,
+        "json": as_json,
+        "host": facts,
+    }
+    sys.stdout.flush()
+    os.execv(sys.executable, [sys.executable, "-m", "replank.keeper", json.dumps(config)])
+
+
+@click.command()
+@click.option("--api", type=click.Choice(APIS), default="auto", show_default=True, help="MIDI system.")
+@click.option("--clock", type=click.Choice(CLOCKS), help="Where the clock comes from.  [default: as the rig says]")
+@click.option("--tempo", type=click.FloatRange(20, 400), help="Quarter notes a minute of the internal or practice clock.")
+@click.option("--drift", default="0%", show_default=True, help="How far the practice clock wavers.")
+@click.option("--dropout", default="0/min", show_default=True, help="How often the practice clock fails.")
+@click.option("--rig", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Rig file.")
+@click.option("--set", "set_file", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Set file.")
+@click.option("--state-dir", type=click.Path(path_type=Path, file_okay=False), help="Folder of shows and patching.")
+@click.option("--instance", default=paths.DEFAULT_INSTANCE, show_default=True, help="Name, where several play at once.")
+@click.option("-p", "words", metavar="NAME=VALUE", multiple=True, help="Set any parameter; may be repeated.")
+@click.option("--seed", type=click.IntRange(0, 2**63 - 1), help="Seed of all chance; a new one if not given.")
+@click.option("--fresh", is_flag=True, help="Begin a new show even if the last one was cut off.")
+@click.option("--json", "as_json", is_flag=True, help="Say what is ready as one JSON line.")
+def command(as_json: bool, **given: Any) -> None:
+    """Play: the headless daemon.  It goes on until Ctrl-C or SIGTERM.
+
+    When the ports are open it says so in one line.  A cable that is out, a
+    clock that does not come, a MIDI system that is not there yet: it waits
+    and goes on when they come.
+
+    \b
+    replank play
+    replank play --rig rig.yaml --set set.yaml
+    replank play --clock internal --tempo 96 -p scale=dorian
+    replank play --clock practice --drift 3% --dropout 1/min
+    """
+    keep(host_facts(**given), as_json)

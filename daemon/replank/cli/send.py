@@ -1,0 +1,37 @@
+"""`replank send`: set parameters and do actions from a shell."""
+
+from __future__ import annotations
+
+import click
+
+from replank.cli.daemons import lost, reach
+from replank.cli.exits import Fail
+from replank.host.client import Denied, NoDaemon
+from replank.host.paths import DEFAULT_INSTANCE
+
+
+@click.command(no_args_is_help=True, context_settings={"ignore_unknown_options": True})
+@click.argument("words", nargs=-1, required=True)
+@click.option("--instance", default=DEFAULT_INSTANCE, show_default=True, help="Which running player is meant.")
+@click.option("--quiet", "-q", is_flag=True, help="Say nothing when it is done.")
+def command(words: tuple[str, ...], instance: str, quiet: bool) -> None:
+    """Set a parameter (NAME=VALUE) or do an action (NAME:ARGUMENT, @DUE behind it).
+
+    All words are checked first; if one is wrong, nothing is done.
+
+    \b
+    replank send mutation_chance=0.5 redraw
+    replank send scale=dorian root=G
+    replank send keep:blue recall:blue@now
+    replank send pitch:5:+1 back:12
+    """
+    with reach(instance) as client:
+        try:
+            answer = client.ask("say", words=list(words))
+        except Denied as error:
+            raise Fail(str(error)) from None
+        except NoDaemon as error:
+            lost(error)
+    if not quiet:
+        for line in answer.get("said", []):
+            click.echo(line)

@@ -1,0 +1,94 @@
+"""`replank status`: what the daemon is doing, in a few lines or as JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import click
+
+from replank.cli.daemons import host_part, lost, reach
+from replank.cli.exits import CHECK_FAILED, Fail
+from replank.host.client import Denied, NoDaemon
+from replank.host.paths import DEFAULT_INSTANCE
+
+LONGEST_PERIOD_MS = 3.0
+"""A JACK period is the jitter of every message; above this it is heard."""
+
+
+@click.command()
+@click.option("--instance", default=DEFAULT_INSTANCE, show_default=True, help="Which running player is meant.")
+@click.option("--json", "as_json", is_flag=True, help="Print the whole state as JSON.")
+def command(instance: str, as_json: bool) -> None:
+    """Say what the daemon is doing.
+
+    Exit code 1 where the MIDI system's period alone makes more than 3 ms of jitter.
+
+    \b
+    replank status
+    replank status --json
+    """
+    with reach(instance) as client:
+        try:
+            state = client.ask("state")["state"]
+        except Denied as error:
+            raise Fail(str(error), CHECK_FAILED) from None
+        except NoDaemon as error:
+            lost(error)
+    if as_json:
+        click.echo(json.dumps(state))
+    else:
+        for line in sentences(state):
+            click.echo(line)
+    period = host_part(state).get("period")
+    if period and period["ms"] > LONGEST_PERIOD_MS:
+        raise Fail(period_words(period), CHECK_FAILED)
+
+
+def period_words(period: dict[str, Any]) -> str:
+    """Return what a period means, and what to do where it is too long."""
+    text = f"period {period['frames']} frames at {period['rate']} Hz: every message waits up to {period['ms']:.2f} ms"
+    if period["ms"] > LONGEST_PERIOD_MS:
+        text += f", more than {LONGEST_PERIOD_MS:g} ms; start the JACK server with a shorter one, such as -p 64"
+    return text
+
+
+def sentences(state: dict[str, Any]) -> Iterator[str]:
+    """Yield the state in words, a line each."""
+    host, performer = host_part(state), state.get("performer")
+    if performer is None:
+        yield "the host was just replaced and does not know the state yet"
+    else:
+        yield from _music(performer)
+    if host.get("waiting"):
+        yield str(host["waiting"])
+    for key, row in sorted(host.get("patches", {}).items()):
+        peers = ", ".join(row["peers"]) or "nothing patched"
+        yield f"{key}: {row['port'] or 'no port'} - {peers}"
+    if host.get("period"):
+        yield period_words(host["period"])
+    latency = host.get("latency_us") or {}
+    if latency:
+        yield f"from message to note: {latency['p50'] / 1000:.2f} ms, 99 of 100 under {latency['p99'] / 1000:.2f} ms"
+    pids = host.get("pids", {})
+    yield f"keeper {pids.get('keeper')}, player {pids.get('player')}, host {pids.get('host')}; socket {host.get('socket')}"
+    if not host.get("kept", True):
+        yield "the keeper is gone: nobody would restart player or host"
+    disk = host.get("disk", {})
+    if disk.get("text"):
+        yield f"record: {disk['text']}"
+    for name, what in (("drops", "records lost"), ("differences", "differences between record and notes")):
+        if host.get(name):
+            yield f"{host[name]} {what}"
+
+
+def _music(performer: dict[str, Any]) -> Iterator[str]:
+    transport, line = performer["transport"], performer["line"]
+    yield f"{transport['state']}: {transport['words']}"
+    if transport["tempo"]:
+        yield f"clock {transport['tempo']:.1f} BPM, phase {transport['phase']}, {transport['dropouts']} drop-outs"
+    where = f"cycle {transport['cycle']}, bar {transport['bar']}, step {transport['step']} of {line['length']}"
+    yield f"{where}; {line['root']} {line['scale']}"
+    steps = line["steps"][: line["length"]]
+    yield " ".join(step["name"] if step["heard"] else "·" for step in steps)

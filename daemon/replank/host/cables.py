@@ -1,0 +1,213 @@
+"""The host's hands on the MIDI system: patching, a clock of its own, a way to release notes.
+
+Three things of its own are plugged in beside the player's ports: a client that
+lists and connects, an input that counts the clock, and an output for each of
+the player's, patched to the same receivers, through which notes are released
+when the player is gone.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from replank.control.setup import Setup
+from replank.host.listener import QUEUE, Listener, queue_reader
+from replank.host.patching import Own, Patcher, Word, apply, describe, find_own
+from replank.midi.alsa import AlsaBay
+from replank.midi.bay import Bay, NoSystem, Port
+from replank.midi.jack import JackBay
+from replank.midi.naming import clean_name
+from replank.whole_file import write_whole
+
+LISTENER, RESCUE = "count", "rescue"
+_API_NUMBERS = {"jack": "API_UNIX_JACK", "alsa": "API_LINUX_ALSA"}
+_LEFT: list[Any] = []
+"""Objects of a MIDI system that is gone: closing them may crash, so they are left alone."""
+
+
+class Names:
+    """How our clients and ports are called.
+
+    Args:
+        instance: Name of the instance; the default one is not written.
+        setup: Says which ports there are.
+    """
+
+    def __init__(self, instance: str, setup: Setup) -> None:
+        self.base = "replank" if instance == "default" else f"replank-{instance}"
+        self.inputs = [(f"{self.base}-{_port(one.name)}", _port(one.name)) for one in setup.inputs]
+        self.outputs = [(f"{self.base}-{_port(one.name)}", _port(one.name)) for one in setup.outputs]
+
+
+def _port(name: str) -> str:
+    return clean_name(name).replace(":", "-")[:32] or "port"
+
+
+class Cables:
+    """Everything of the host that a MIDI system knows.
+
+    Args:
+        api: jack or alsa; none and coremidi have no patching from outside.
+        instance: Name of the instance.
+        setup: Ports, and what the rig wants patched to them.
+        memory: File that remembers what was patched.
+        changed: Called, perhaps on a foreign thread, when ports may have changed.
+
+    Attributes:
+        api: As given.
+        listener: Counts the clock, or None.
+        unsaved: True while `remember` has something to write.
+
+    Raises:
+        NoSystem: The MIDI system is not there.
+    """
+
+    def __init__(self, api: str, instance: str, setup: Setup, memory: Path, changed: Callable[[], None]) -> None:
+        self.api = api
+        self.names = Names(instance, setup)
+        self._setup, self._memory = setup, memory
+        self.listener: Listener | None = None
+        self._bay: Bay | None = None
+        self._rescue: list[Any] = []
+        self._connected: dict[str, set[str]] = {}
+        self._owns: list[Own] = []
+        self.unsaved = False
+        if api in _API_NUMBERS:
+            made: type[JackBay] | type[AlsaBay] = JackBay if api == "jack" else AlsaBay
+            self._bay = made(f"{self.names.base}-patch", changed)
+            self._plug_in(api)
+        self._patcher = Patcher(api, _read_memory(memory).get(api))
+
+    def _plug_in(self, api: str) -> None:
+        """Open the clock counter and the rescue outputs."""
+        try:
+            import rtmidi
+
+            number = getattr(rtmidi, _API_NUMBERS[api])
+            counter = rtmidi.MidiIn(number, name=f"{self.names.base}-{LISTENER}", queue_size_limit=QUEUE)
+            counter.ignore_types(sysex=True, timing=False, active_sense=True)
+            counter.open_virtual_port("clock")
+            for _, port in self.names.outputs:
+                out = rtmidi.MidiOut(number, name=f"{self.names.base}-{RESCUE}")
+                out.open_virtual_port(port)
+                self._rescue.append(out)
+        except (ImportError, AttributeError, OSError, RuntimeError, SystemError) as error:
+            self.abandon()
+            raise NoSystem(f"{api}: {error}") from None
+        self._counter = counter
+        self.listener = Listener(queue_reader(counter))
+
+    def rewire(self, setup: Setup) -> None:
+        """Take other wishes for the same ports."""
+        self._setup = setup
+
+    @property
+    def alive(self) -> bool:
+        """False once the MIDI system is gone; other cables are needed then."""
+        return self._bay is None or self._bay.alive
+
+    def abandon(self) -> None:
+        """Leave everything behind untouched, as one must when a server has died."""
+        _LEFT.append((self._bay, self._rescue, self.listener, getattr(self, "_counter", None)))
+        self.listener, self._rescue, self._bay = None, [], None
+
+    def period(self) -> tuple[int, int] | None:
+        """Return (frames, frames a second) of the MIDI system's period, None without one."""
+        return self._bay.period() if self._bay is not None else None
+
+    def rescue(self, messages: list[tuple[int, bytes]]) -> int:
+        """Send messages to the receivers of the player's outputs; return how many were sent."""
+        sent = 0
+        for output, data in messages:
+            if output < len(self._rescue):
+                self._rescue[output].send_message(data)
+                sent += 1
+        return sent
+
+    def look(self, player: int, host: int) -> tuple[list[Word], list[int]]:
+        """Patch what is to be patched.
+
+        Args:
+            player, host: Process ids of our ports' owners.
+
+        Returns:
+            What is new to tell, and the outputs that got a receiver.
+        """
+        bay = self._bay
+        if bay is None or not bay.alive:
+            return [], []
+        ports = bay.ports()
+        owns = self._own_ports(ports, player, host)
+        ours = {port.name for port in ports if port.pid in (player, host) and port.pid}
+        ours |= {name for own in owns for name in (own.name, *own.mirrors)}
+        by_name = {(port.name, port.is_source): port for port in ports}
+        connected: dict[str, set[str]] = {}
+        for own in owns:
+            for name in (own.name, *own.mirrors):
+                if (name, own.is_source) in by_name:
+                    connected[name] = bay.connections(by_name[name, own.is_source])
+        look = self._patcher.look(owns, ports, connected, ours)
+        refused = apply(bay, look)
+        for own in owns:
+            if (own.name, own.is_source) in by_name:
+                connected[own.name] = bay.connections(by_name[own.name, own.is_source]) - ours
+        self._owns, self._connected = owns, connected
+        self.unsaved = self.unsaved or bool(look.connect or look.words)
+        patched = [i for i, (client, _) in enumerate(self.names.outputs) if f"out:{client}" in look.patched]
+        return look.words + [Word("", "refused", text) for text in refused], patched
+
+    def _own_ports(self, ports: list[Port], player: int, host: int) -> list[Own]:
+        owns = []
+        counter = find_own(ports, host, f"{self.names.base}-{LISTENER}", "clock", False)
+        clock_taken = False
+        for one, (client, port) in zip(self._setup.inputs, self.names.inputs, strict=True):
+            counts = one.role == "clock" and not clock_taken and bool(counter)
+            clock_taken = clock_taken or counts
+            name = find_own(ports, player, client, port, False)
+            owns.append(Own(f"in:{client}", name, False, one.connect, (counter,) if counts else ()))
+        for output, (client, port) in zip(self._setup.outputs, self.names.outputs, strict=True):
+            name = find_own(ports, player, client, port, True)
+            rescue = find_own(ports, host, f"{self.names.base}-{RESCUE}", port, True)
+            owns.append(Own(f"out:{client}", name, True, output.connect, (rescue,) if rescue else ()))
+        return owns
+
+    def names_shown(self) -> dict[str, str | None]:
+        """Return our ports' names as the MIDI system shows them, by the rig's names; None where there is none."""
+        shown = {own.key: own.name for own in self._owns}
+        named = [(one.name, f"in:{own[0]}") for one, own in zip(self._setup.inputs, self.names.inputs, strict=True)]
+        named += [(one.name, f"out:{own[0]}") for one, own in zip(self._setup.outputs, self.names.outputs, strict=True)]
+        return {name: shown.get(key) or None for name, key in named}
+
+    def describe(self) -> dict[str, Any]:
+        """Return our ports, their peers and wishes as plain data."""
+        return describe(self._owns, self._connected)
+
+    def remember(self) -> None:
+        """Write down what is patched; may wait for the disk, so it is called on a thread of its own."""
+        self.unsaved = False
+        everything = _read_memory(self._memory)
+        everything[self.api] = self._patcher.remembered
+        try:
+            write_whole(self._memory, json.dumps(everything, indent=1).encode())
+        except OSError:
+            pass  # the show's record says what the disk cannot do; patching goes on
+
+    def close(self) -> None:
+        """Let go of the MIDI system; the driver's objects are left to the end of the process."""
+        if self._bay is not None:
+            self._bay.close()
+
+
+def _read_memory(path: Path) -> dict[str, dict[str, list[str]]]:
+    """Return what was patched, per MIDI system; nothing where the file is missing or not ours."""
+    try:
+        plain = json.loads(path.read_bytes())
+        return {
+            str(api): {str(key): [str(name) for name in names] for key, names in row.items()}
+            for api, row in plain.items()
+        }
+    except (OSError, ValueError, AttributeError, TypeError):
+        return {}

@@ -1,0 +1,93 @@
+"""Feeds the show's record: what came through the pipe, in its order, and the state now and then."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from replank import ENGINE
+from replank.control.notices import Notice
+from replank.host.shows import Recorder
+from replank.host.shows.store import default_path
+from replank.performer import Performer
+
+CHECKPOINT_SECONDS = 60
+LOOK_SECONDS = 0.5
+
+
+def show_path(state_dir: Path) -> Path:
+    """Return where shows are kept in a state folder."""
+    return state_dir / default_path().name
+
+
+class Feed:
+    """The host's way to the recorder; nothing here waits for the disk.
+
+    Args:
+        path: The database.
+        instance: Name of this daemon.
+        on_notice: Called on a foreign thread with notices about the disk.
+    """
+
+    def __init__(self, path: Path, instance: str, on_notice: Callable[[Notice], None]) -> None:
+        self.path = path
+        self._instance, self._on_notice = instance, on_notice
+        self._recorder: Recorder | None = None
+        self._performer: Performer | None = None
+
+    def begin(self, performer: Performer) -> None:
+        """Start recording, or go on behind a gap, with this performer's state."""
+        self._performer = performer
+        if self._recorder is None:
+            self._recorder = Recorder(self.path, self._on_notice, engine=ENGINE, instance=self._instance)
+            self._recorder.begin(performer.save())
+        else:
+            self.break_off()
+
+    def input(self, now: int, event: list[Any]) -> None:
+        """Keep an event that was performed."""
+        if self._recorder is not None:
+            self._recorder.input(now, event)
+
+    def output(self, now: int, output: int, data: bytes) -> None:
+        """Keep a message that was sent."""
+        if self._recorder is not None:
+            self._recorder.output(now, output, data)
+
+    def notice(self, notice: Notice) -> None:
+        """Keep a notice."""
+        if self._recorder is not None:
+            self._recorder.notice(notice)
+
+    def break_off(self) -> None:
+        """Inputs may be missing here: a gap, and the state from which the record goes on."""
+        if self._recorder is not None and self._performer is not None:
+            self.notice(
+                Notice("gap", self._performer.now, {"dropped": 0, "text": "the player or the host was replaced"})
+            )
+            self._checkpoint()
+
+    def _checkpoint(self) -> None:
+        if self._recorder is not None and self._performer is not None:
+            self._recorder.checkpoint(self._performer.now, self._performer.save())
+
+    async def go_on(self) -> None:
+        """Keep the state every minute, and whenever the record asks for it."""
+        waited = 0.0
+        while True:
+            await asyncio.sleep(LOOK_SECONDS)
+            waited += LOOK_SECONDS
+            if waited >= CHECKPOINT_SECONDS or self.health().get("wants_checkpoint"):
+                self._checkpoint()
+                waited = 0.0
+
+    def health(self) -> dict[str, Any]:
+        """Return how keeping goes; see `Recorder.health`."""
+        return {"state": "starting"} if self._recorder is None else self._recorder.health()
+
+    def close(self) -> bool:
+        """End the show; waits for the disk a few seconds at most.  True if all is written."""
+        self._checkpoint()
+        return self._recorder is None or self._recorder.close()

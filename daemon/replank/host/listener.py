@@ -1,0 +1,130 @@
+"""Counts the clock beside the player, so that a replaced player knows the phase.
+
+The host hears the same clock on a port of its own.  What it heard and the
+player's record lacks is what the player missed; applied to the last state of
+the record it says where the sender of the clock is by now.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Callable, Iterable
+from typing import Any, NamedTuple
+
+QUEUE = 16384
+"""Messages that the driver keeps between two looks: over a minute of clock at 300 BPM."""
+KEPT = 16384
+CLEAR_NS = 3_000_000
+"""A count is exact when nothing came within so long around it."""
+STEADY_LOOKS = 40
+"""Looks at an unchanged difference after which it is no delay but something that one of both missed."""
+
+
+class Place(NamedTuple):
+    """Where the sender of the clock is.
+
+    Attributes:
+        song_clock: Number of its last clock; -1: Start came and no clock yet.
+        running: True between Start or Continue and Stop.
+    """
+
+    song_clock: int
+    running: bool
+
+
+def follow(place: Place, messages: Iterable[bytes]) -> Place:
+    """Return where the sender is after further messages.
+
+    By MIDI 1.0 (Detailed Specification, p. 27 to 32): Start goes to the
+    beginning, the first clock after it is song clock 0; Song Position is in
+    sixteenths of six clocks; clocks while stopped move nothing.
+    """
+    following, running = place.song_clock + 1, place.running
+    for data in messages:
+        status = data[0] if data else 0
+        if status == 0xF8:
+            following += running
+        elif status == 0xFA:
+            following, running = 0, True
+        elif status == 0xFB:
+            running = True
+        elif status == 0xFC:
+            running = False
+        elif status == 0xF2 and len(data) == 3:
+            following = (data[1] | data[2] << 7) * 6
+    return Place(following - 1, running)
+
+
+class Listener:
+    """A clock input of the host's own, in the driver's queue mode.
+
+    Args:
+        read: Returns the next message that waits, or None.
+
+    Attributes:
+        heard: Messages since the last `agree`.
+        off: Messages that player or listener missed of each other, over its life.
+    """
+
+    def __init__(self, read: Callable[[], bytes | None]) -> None:
+        self._read = read
+        self._kept: deque[bytes] = deque(maxlen=KEPT)
+        self.heard = 0
+        self.off = 0
+        self._difference, self._looks = 0, 0
+
+    def poll(self) -> int:
+        """Take what waits; return how many messages that was."""
+        taken = 0
+        while (data := self._read()) is not None:
+            self._kept.append(data)
+            taken += 1
+        self.heard += taken
+        return taken
+
+    def agree(self, sleep: Callable[[float], None] = time.sleep) -> int:
+        """Take what waits, at a moment that no message is near; return that moment, monotonic ns.
+
+        Everything up to there is taken and nothing after it.  Takes 3 ms, at
+        most 30; without a quiet moment the last one has to do.
+        """
+        for _ in range(10):
+            self.poll()
+            before = time.monotonic_ns()
+            sleep(CLEAR_NS / 1e9)
+            if self.poll() == 0:
+                return (before + time.monotonic_ns()) // 2
+        return time.monotonic_ns()
+
+    def restart(self) -> None:
+        """Count from here: the record holds everything up to now."""
+        self._kept.clear()
+        self.heard = 0
+        self._difference, self._looks = 0, 0
+
+    def missing(self, recorded: int) -> list[bytes]:
+        """Return the messages that the record lacks, which holds `recorded` since `restart`."""
+        count = max(0, self.heard - recorded)
+        return list(self._kept)[-count:] if count else []
+
+    def watch(self, recorded: int) -> bool:
+        """Look whether both have heard the same; True if they have parted and count anew."""
+        difference = self.heard - recorded
+        self._looks = self._looks + 1 if difference and difference == self._difference else 0
+        self._difference = difference
+        if self._looks < STEADY_LOOKS:
+            return False
+        self.off += abs(difference)
+        self.restart()
+        return True
+
+
+def queue_reader(midi_in: Any) -> Callable[[], bytes | None]:
+    """Return how to read an RtMidi input in queue mode."""
+
+    def read() -> bytes | None:
+        got = midi_in.get_message()
+        return None if got is None else bytes(got[0])
+
+    return read

@@ -1,0 +1,141 @@
+"""What clients may ask, done."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import time
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from replank.control.notices import Notice, words
+from replank.control.parameters import nearest
+from replank.control.setup import to_plain
+from replank.host.server import Refused
+from replank.host.starting import BadStart, load_setup
+from replank.host.words import read_action, read_values, read_words, refusals
+from replank.performer.events import Configure, Event
+
+if TYPE_CHECKING:
+    from replank.host.app import Host
+
+ANSWER_SECONDS = 3.0
+REQUESTS = ("ping", "subscribe", "state", "set", "act", "say", "reload")
+
+
+class Requests:
+    """Does requests, one implementation for every client."""
+
+    def __init__(self, host: Host) -> None:
+        self._host = host
+        self._waiting: dict[int, asyncio.Future[list[Notice]]] = {}
+
+    async def ask(self, request: dict[str, Any], origin: str) -> dict[str, Any]:
+        """Do a request and return the fields of its answer.
+
+        Raises:
+            Refused, ValueError: One sentence for the person who asked.
+        """
+        do = request.get("do")
+        if do == "ping":
+            return {"now": time.monotonic_ns()}
+        shadow = self._host.shadow
+        if shadow is None:
+            raise Refused("the host has just been replaced and does not know the state yet; ask again")
+        performer = shadow.performer
+        if do == "state":
+            return {"state": self.state()}
+        if do == "set":
+            return await self._perform([read_values(request.get("values"), performer, origin)])
+        if do == "act":
+            return await self._perform([read_action(request.get("action"), performer, origin)])
+        if do == "say":
+            return await self._perform(read_words(request.get("words"), performer, origin))
+        if do == "reload":
+            return await self._reload()
+        raise Refused(f"there is no request {str(do)[:40]!r}{nearest(str(do)[:40], REQUESTS)}")
+
+    async def _perform(self, events: list[Event]) -> dict[str, Any]:
+        """Send events to the player and wait until they come back in its record."""
+        host = self._host
+        if not host.playing:
+            raise Refused(host.waiting or "the player is just being replaced; ask again")
+        futures = []
+        for event in events:
+            try:
+                serial = host.link.command(event)
+            except BufferError as error:
+                raise Refused(str(error)) from None
+            futures.append(host.loop.create_future())
+            self._waiting[serial] = futures[-1]
+        try:
+            found = await asyncio.wait_for(asyncio.gather(*futures), ANSWER_SECONDS)
+        except TimeoutError:
+            raise Refused("the player has not answered yet; it does this as soon as it can") from None
+        notices = [notice for row in found for notice in row]
+        refused = refusals(notices)
+        if refused:
+            raise Refused("; ".join(refused))
+        return {"said": [words(n.kind, n.data) for n in notices if n.kind in ("parameter", "done", "due", "snapshot")]}
+
+    def happened(self, serial: int, notices: list[Notice]) -> None:
+        """A command came back in the record, with what came of it."""
+        future = self._waiting.pop(serial, None)
+        if future is not None and not future.done():
+            future.set_result(notices)
+
+    async def _reload(self) -> dict[str, Any]:
+        try:
+            setup = await asyncio.to_thread(load_setup, self._host.facts)
+        except BadStart as error:
+            raise Refused(str(error)) from None
+        now = self._host.setup
+        if [o.name for o in setup.outputs] != [o.name for o in now.outputs] or [i.name for i in setup.inputs] != [
+            i.name for i in now.inputs
+        ]:
+            raise Refused("the rig names other ports; ports are opened once: end replank play and start it again")
+        answer = await self._perform([Configure(to_plain(replace(setup, values=now.values)))])
+        self._host.rewired(setup)
+        return answer
+
+    async def reload_and_tell(self) -> None:
+        """Reload as a signal asks for it, with the answer as a notice."""
+        try:
+            await self._reload()
+        except (Refused, ValueError) as error:
+            self._host.notice("file", file=str(self._host.facts.get("rig") or ""), text=str(error))
+
+    def state(self) -> dict[str, Any]:
+        """Return the whole state."""
+        host = self._host
+        shadow, cables = host.shadow, host.cables
+        period = cables.period() if cables is not None and cables.alive else None
+        return {
+            "performer": shadow.performer.view() if shadow is not None else None,
+            "host": {
+                "instance": host.facts["instance"],
+                "socket": host.facts["socket"],
+                "uptime_s": round(time.monotonic() - host.began, 1),
+                "pids": {"keeper": host.facts["keeper"], "player": host.player, "host": os.getpid()},
+                "kept": host.control is not None,
+                "playing": host.playing,
+                "waiting": host.waiting,
+                "generation": host.generation,
+                "replaced": host.replaced,
+                "api": cables.api if cables is not None else None,
+                "period": {"frames": period[0], "rate": period[1], "ms": round(period[0] / period[1] * 1000, 3)}
+                if period
+                else None,
+                "ports": cables.names_shown() if cables is not None else {},
+                "patches": cables.describe() if cables is not None else {},
+                "latency_us": host.statistics.get("service_us", {}),
+                "player": host.statistics,
+                "clock_missed": cables.listener.off if cables is not None and cables.listener is not None else 0,
+                "drops": host.gaps,
+                "broken": host.link.reader.broken,
+                "differences": shadow.differences if shadow is not None else 0,
+                "sounding": sorted(map(list, shadow.sounding.notes)) if shadow is not None else [],
+                "disk": host.feed.health(),
+                "clients": host.server.clients,
+            },
+        }

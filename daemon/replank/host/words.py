@@ -1,0 +1,79 @@
+"""What clients ask for, checked whole before anything of it happens.
+
+One implementation for `replank send`, the dashboard and scripts: words
+become events, or a sentence that says what is wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from replank.control.actions import check_due, find_action, split_action
+from replank.control.parameters import check, find, parse
+from replank.performer import Performer
+from replank.performer.arguments import prepare
+from replank.performer.events import Act, Assign, Event
+
+MOST_WORDS = 64
+LONGEST_WORD = 200
+
+
+def read_words(words: Any, performer: Performer, origin: str) -> list[Event]:
+    """Return the events of words such as ``mutation_chance=0.5`` and ``pitch:5:+1@bar``.
+
+    Raises:
+        ValueError: Any of them is wrong; nothing should happen then.
+    """
+    if not isinstance(words, list) or not words or not all(isinstance(word, str) for word in words):
+        raise ValueError("words is a list of texts such as ['mutation_chance=0.5', 'redraw']")
+    if len(words) > MOST_WORDS or any(len(word) > LONGEST_WORD for word in words):
+        raise ValueError(f"at most {MOST_WORDS} words of {LONGEST_WORD} characters at a time")
+    setup = performer.setup
+    events: list[Event] = []
+    for word in words:
+        name, equals, text = word.partition("=")
+        if equals and ":" not in name:
+            name = name.strip().replace("-", "_")
+            find(name)
+            values = {name: parse(name, text, setup.middle_c, tuple(setup.user_scales))}
+            if events and isinstance(events[-1], Assign) and name not in events[-1].values:
+                events[-1].values.update(values)
+            else:
+                events.append(Assign(values, origin))
+        else:
+            events.append(read_action(word, performer, origin))
+    return events
+
+
+def read_action(word: Any, performer: Performer, origin: str) -> Act:
+    """Return the event of an action as it is written, e.g. ``recall:blue@now``.
+
+    Raises:
+        ValueError: It is no action, or cannot be done at all.
+    """
+    if not isinstance(word, str) or len(word) > LONGEST_WORD:
+        raise ValueError("action is a text such as 'recall:blue@now'")
+    name, args, due = split_action(word)
+    try:
+        prepare(performer, find_action(name), args)
+    except ValueError as error:
+        raise ValueError(f"{name}: {str(error).removeprefix(f'{name}: ')}") from None
+    return Act(name, args, check_due(due) if due else "", origin)
+
+
+def read_values(values: Any, performer: Performer, origin: str) -> Assign:
+    """Return the event that sets plain values: name -> value.
+
+    Raises:
+        ValueError: Any of them is wrong.
+    """
+    if not isinstance(values, dict) or not values:
+        raise ValueError('values is an object such as {"length": 12}')
+    scales = tuple(performer.setup.user_scales)
+    return Assign({name: check(name, value, scales) for name, value in values.items()}, origin)
+
+
+def refusals(notices: Iterable[Any]) -> list[str]:
+    """Return why the performer refused, a sentence each."""
+    return [f"{n.data.get('what')}: {n.data.get('why')}" for n in notices if n.kind == "refused"]
