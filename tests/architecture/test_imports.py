@@ -19,12 +19,13 @@ MAY_IMPORT = {
     "timing": set(),
     "control": {"line", "timing"},
     "performer": {"line", "timing", "control"},
+    "wire": {"line", "timing", "control", "performer"},
     "midi": {"line", "timing", "control", "performer"},
-    "player": {"line", "timing", "control", "performer", "midi"},
-    "host": {"line", "timing", "control", "performer", "midi"},
-    "keeper": {"line", "timing", "control", "performer", "midi", "player", "host"},
-    "dashboard": {"line", "timing", "control", "performer", "midi", "host", "player", "keeper"},
-    "cli": {"line", "timing", "control", "performer", "midi", "host", "player", "keeper", "dashboard"},
+    "player": {"line", "timing", "control", "performer", "wire", "midi"},
+    "host": {"line", "timing", "control", "performer", "wire", "midi"},
+    "keeper": {"line", "timing", "control", "performer", "wire", "midi", "player", "host"},
+    "dashboard": {"line", "timing", "control", "performer", "wire", "midi", "host", "player", "keeper"},
+    "cli": {"line", "timing", "control", "performer", "wire", "midi", "host", "player", "keeper", "dashboard"},
 }
 EVERYBODY = {"pipes", "whole_file"}
 """Modules of the standard library only, that any part above the core may import."""
@@ -67,8 +68,10 @@ def imports(text: str) -> Iterator[tuple[int, str]]:
 def wrong_imports(where: str, text: str) -> list[str]:
     """Return what a file, named by its path below replank, must not import."""
     own, found = part(where), []
+    if own == "__init__":
+        return [f"{where}:{line}: the package itself imports nothing" for line, _ in imports(text) if line > 1]
     if own not in MAY_IMPORT and own not in EVERYBODY:
-        return []  # the package itself: __init__.py, __main__.py
+        return [f"{where}: {own} is no part that the order of imports knows"]
     may = MAY_IMPORT.get(own, set()) | {own}
     for line, name in imports(text):
         top, _, rest = name.partition(".")
