@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ from replank.cli.exits import ABSENT, Fail
 from replank.control.bend import bend_step, correction
 from replank.control.setup import Setup, Voice, Voltage
 from replank.control.voltage import describe, reach
+from replank.host.client import Denied, NoDaemon, connect
 from replank.host.files import BadFile, load_rig
 from replank.host.paths import default_rig
 from replank.host.tunefit import Fit, Reading, ScipyAbsent, fit, parse_reading, parse_readings
@@ -63,7 +64,9 @@ def command(
     else:
         if as_json:
             raise Fail("--json needs --readings FILE")
-        found = _ask(setup, voice, voltage, instance, not no_play)
+        found, played = _ask(setup, index, instance, not no_play)
+        # the daemon bends what it plays, by what the rig has already
+        over_correction = over_correction or (played and voice.bend_range > 0)
     if over_correction:
         found = [r._replace(cents=r.cents - correction(voice.tuning, r.note)) for r in found]
     try:
@@ -110,27 +113,29 @@ def _read(path: Path, setup: Setup) -> list[Reading]:
     return found
 
 
-def _ask(setup: Setup, voice: Voice, voltage: Voltage, instance: str, play: bool) -> list[Reading]:
+def _ask(setup: Setup, index: int, instance: str, play: bool) -> tuple[list[Reading], bool]:
+    voice = setup.voices[index]
     low, high = reach(voice)
     if low > high:
         raise Fail(f"voice {voice.name}: no note lies inside its reach; put the rig right first")
     for line in CAUTION:
         click.echo(line)
     for line in (
-        describe(voltage, setup.middle_c) if voice.voltage else ["no voltage in the rig: 1 V per octave assumed"]
+        describe(voice.voltage, setup.middle_c) if voice.voltage else ["no voltage in the rig: 1 V per octave assumed"]
     ):
         click.echo(line)
-    with _player(instance, play) as sound:
+    with _player(instance, index, play) as sound:
         click.confirm("Levels are down?", default=False, abort=True)
         click.echo("Type what the tuner shows: -3.5 (cents) or 65.1Hz.  Enter: next note.  q: done.")
         found: list[Reading] = []
         for note in range(low, high + 1, 12):
-            sound(note)
+            if sound is not None:
+                sound(note)
             found += _ask_note(note, len(found) + 1, setup)
             if found and found[-1].line < 0:
                 found.pop()
                 break
-        return found
+        return found, sound is not None
 
 
 def _ask_note(note: int, number: int, setup: Setup) -> list[Reading]:
@@ -150,24 +155,28 @@ def _ask_note(note: int, number: int, setup: Setup) -> list[Reading]:
 
 
 @contextmanager
-def _player(instance: str, play: bool) -> Iterator[Any]:
-    """Give a function that sounds a note on the running daemon, or asks for it to be played by hand."""
+def _player(instance: str, voice: int, play: bool) -> Iterator[Any]:
+    """Give a function that sounds a note on the running daemon, None where there is none."""
     if not play:
-        yield lambda note: None
+        yield None
         return
-    from replank.host.client import Absent, Client
-
     try:
-        client = Client(instance)
-    except Absent:
+        client = connect(instance)
+    except NoDaemon:
         click.echo("No daemon is running: play each note yourself, with the interface as it will be on stage.")
-        yield lambda note: None
+        yield None
         return
+    except ValueError as error:
+        raise Fail(str(error)) from None
     with client:
         try:
-            yield lambda note: client.act(f"tuning_note:{note}")
+            yield lambda note: client.ask("act", action=f"tuning_note:{note}:64:{voice + 1}")
+        except (Denied, NoDaemon) as why:
+            raise Fail(str(why), ABSENT) from None
         finally:
-            client.act("tuning_note")
+            with suppress(Denied, NoDaemon):
+                if client.ask("state")["state"]["performer"]["tuning"]:
+                    client.ask("act", action="tuning_note")
 
 
 def _report(result: Fit, voice: Voice, voltage: Voltage, middle_c: int) -> Iterator[str]:
