@@ -9,9 +9,9 @@ Chi-square critical values at 1e-6 as scipy.stats.chi2.isf gives them.
 from __future__ import annotations
 
 import pytest
-from tests.line.bounds import assert_share, binomial_interval
 
 from replank.line.chance import DICE, DIRECTION, DRAW, HAND, MUTATE, Numbers, splitmix64, stream_key
+from tests.line.bounds import assert_share, binomial_interval
 
 VECTORS = [
     6457827717110365317,

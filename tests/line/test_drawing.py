@@ -7,9 +7,6 @@ from itertools import pairwise
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.line import lines
-from tests.line.bounds import assert_share
-from tests.line.checks import check_in_key
 
 from replank.line import drawing
 from replank.line.chance import DRAW, Numbers
@@ -17,6 +14,9 @@ from replank.line.drawing import SLOTS, draw, written
 from replank.line.lenses import Lens, lens_for, root_pitch
 from replank.line.scales import SCALES
 from replank.line.steps import BY_CHANCE, REST, STEPS, Step
+from tests.line import lines
+from tests.line.bounds import assert_share
+from tests.line.checks import check_in_key
 
 
 @settings(max_examples=60, deadline=None)

@@ -5,8 +5,6 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.line import lines
-from tests.line.bounds import assert_mean
 
 from replank.line.chance import MUTATE, Numbers
 from replank.line.halflife import MOST, at_home, half_life, plan, rate_for, same_pitch, touch_rate, untouched
@@ -14,6 +12,8 @@ from replank.line.lenses import lens_for
 from replank.line.mutation import PITCH_KINDS, Chances, mutate
 from replank.line.scales import SCALES
 from replank.line.steps import Step
+from tests.line import lines
+from tests.line.bounds import assert_mean
 
 WEIGHTS = lines.DEFAULT_WEIGHTS
 

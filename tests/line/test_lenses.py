@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.line import lines
 
 from replank.line.lenses import fold, lens_for, reflect, root_pitch
 from replank.line.scales import SCALES, cents_scale
 from replank.line.steps import Step
+from tests.line import lines
 
 PENTATONIC = lines.LENS  # D minor pentatonic from C3 over 19 semitones
 

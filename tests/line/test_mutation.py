@@ -7,6 +7,13 @@ import sys
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from replank.line.chance import MUTATE, Numbers
+from replank.line.lenses import lens_for
+from replank.line.mutation import KINDS, SLOTS, Chances, describe, mutate, sparing
+from replank.line.scales import SCALES, Scale
+from replank.line.steps import REST, SOUND, Form, Step
+from replank.line.trail import Trail
 from tests.line import broken, lines
 from tests.line.checks import (
     applied,
@@ -17,13 +24,6 @@ from tests.line.checks import (
     check_swap_keeps_pitches,
     only,
 )
-
-from replank.line.chance import MUTATE, Numbers
-from replank.line.lenses import lens_for
-from replank.line.mutation import KINDS, SLOTS, Chances, describe, mutate, sparing
-from replank.line.scales import SCALES, Scale
-from replank.line.steps import REST, SOUND, Form, Step
-from replank.line.trail import Trail
 
 LINE = lines.drawn()[:16]
 ROUNDS = settings(max_examples=150, deadline=None, derandomize=True)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import random
 
 import pytest
-from tests.line import lines
 
 from replank.line.steps import Form, Step
 from replank.line.trail import Trail, Unit, remade, reverted
+from tests.line import lines
 
 SECOND = 1_000_000_000
 LINE = lines.drawn(1)

@@ -19,9 +19,6 @@ from fractions import Fraction
 from math import sqrt
 
 import pytest
-from tests.line import broken, lines
-from tests.line.bounds import all_hit_exactly, assert_mean, assert_share
-from tests.line.checks import Mutate, only
 
 from replank.line import halflife
 from replank.line.chance import DICE, MUTATE, Numbers
@@ -29,6 +26,9 @@ from replank.line.lenses import lens_for
 from replank.line.mutation import KINDS, Chances, mutate
 from replank.line.scales import SCALES
 from replank.line.steps import Step
+from tests.line import broken, lines
+from tests.line.bounds import all_hit_exactly, assert_mean, assert_share
+from tests.line.checks import Mutate, only
 
 N = 16
 LINE = lines.drawn(5)[:N]
