@@ -133,8 +133,9 @@ def test_a_link_stays_a_link(tmp_path: Path):
 @pytest.mark.parametrize("name", ["folder", "absent/line.mid"])
 def test_a_place_that_cannot_be_written(tmp_path: Path, name: str):
     (tmp_path / "folder").mkdir()
-    with pytest.raises(OSError):
+    with pytest.raises(OSError) as caught:
         write_whole(tmp_path / name, b"new")
+    assert caught.value.filename == str(tmp_path / name)
     assert [p.name for p in tmp_path.iterdir()] == ["folder"]
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import click
 
 from replank.cli.exits import Fail
-from replank.control.parameters import DEFAULTS, find, parse
+from replank.control.parameters import DEFAULTS, check, find, parse
 from replank.control.setup import Setup
 from replank.midi.files import write_score
 from replank.midi.offline import LONGEST, Endless, Take, play_cycles, sounding_notes
@@ -48,10 +48,10 @@ def read_values(words: Sequence[str], setup: Setup) -> dict[str, Any]:
 
 
 @click.command(no_args_is_help=True)
-@click.option("--cycles", type=click.IntRange(1, MOST_CYCLES), default=64, show_default=True, help="Cycles to play.")
-@click.option("--seed", type=click.IntRange(0, 2**63 - 1), help="Seed of all chance; a new one if not given, and said.")
+@click.option("--cycles", type=int, default=64, show_default=True, help=f"Cycles to play, 1 to {MOST_CYCLES}.")
+@click.option("--seed", type=int, help="Seed of all chance; a new one if not given, and said.")
 @click.option("-p", "words", metavar="NAME=VALUE", multiple=True, help="Set any parameter; may be repeated.")
-@click.option("--tempo", type=click.FloatRange(20, 400), help="Quarter notes a minute.  [default: 96]")
+@click.option("--tempo", type=float, help="Quarter notes a minute, 20 to 400.  [default: 96]")
 @click.option("--rig", type=click.Path(path_type=Path), help="Rig file: voices, channels, scales.")
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="MIDI file to write.")
 @click.option("--picture", "picture_file", type=click.Path(path_type=Path), help="Also an SVG of the line's history.")
@@ -76,6 +76,8 @@ def command(
       replank render --cycles 64 --seed 7 -p scale=dorian -p length=12 --out line.mid
       replank render --cycles 200 -p "scale=whole tone" --out drift.mid --picture drift.svg
     """
+    if not 1 <= cycles <= MOST_CYCLES:
+        raise Fail(f"--cycles: {cycles} is outside 1 to {MOST_CYCLES}")
     _check_places(out, picture_file)
     setup = _setup(rig)
     given = read_values(words, setup)
@@ -135,9 +137,14 @@ def _check_places(*paths: Path | None) -> None:
 
 def _one_of(name: str, option: float | None, given: dict[str, Any]) -> Any:
     """Return what --NAME or -p NAME=... says; both are one too many."""
-    if option is not None and name in given:
+    if option is None:
+        return given.pop(name, find(name).default)
+    if name in given:
         raise Fail(f"--{name} and -p {name}= are the same; give one of them")
-    return given.pop(name, find(name).default) if option is None else option
+    try:
+        return check(name, option)
+    except ValueError as error:
+        raise Fail(f"--{error}") from None
 
 
 def _check_length(values: dict[str, Any], cycles: int) -> None:
