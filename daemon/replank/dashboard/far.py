@@ -1,0 +1,123 @@
+"""The far view: few facts, very large, for a laptop across the stage."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.style import Style
+from textual.app import ComposeResult
+from textual.containers import Vertical
+from textual.strip import Strip
+
+from replank.dashboard.bigtext import best_scale, big, cells_of, rows_of
+from replank.dashboard.contour import Contour
+from replank.dashboard.paint import BIG_SECONDS, Panel, Row, fit
+from replank.dashboard.wording import minutes, set_times, state_words
+from replank.line.pitch import note_name
+
+
+class Slow(Panel):
+    """A panel of large letters: it changes no faster than large areas may."""
+
+    _painted_at = -1.0
+
+    def paint(self) -> None:
+        """Draw, at most five times a second."""
+        now = self.watch_app.model.clock()
+        if self._painted and now - self._painted_at < BIG_SECONDS:
+            return
+        before = self._key
+        super().paint()
+        if self._key != before:
+            self._painted_at = now
+
+    def on_resize(self) -> None:
+        """Draw at the new size at once."""
+        self._painted_at = -1.0
+        super().on_resize()
+
+
+class FarHead(Slow):
+    """Piece, bar, and the note that sounds."""
+
+    def key(self) -> tuple[object, ...]:
+        """Return what the picture depends on."""
+        m = self.watch_app.model
+        sounding = -1 if self.watch_app.ui.calm else m.sounding
+        return (m.state.piece_name, m.bar, m.attached, sounding, m.state.transport.state, m.state.values.get("mute"))
+
+    def draw(self, width: int, height: int) -> Sequence[Strip]:
+        """Return the piece's name, then bar and note as large as they fit."""
+        app, ink = self.watch_app, self.watch_app.ink
+        m, state = app.model, app.model.state
+        title = state.piece_name or f"{state.root} {state.scale}"
+        scale = best_scale(title, width - 2, max(0, height // 2 - 1), 3)
+        rows = [Row().add(" " + part, ink.strong).strip(width) for part in big(title, scale)] if scale else []
+        if not scale:
+            rows.append(Row().add(" " + fit(title, width - 1), ink.strong).strip(width))
+        rows.append(Row().strip(width))
+        left, room = f"BAR {m.bar}", height - len(rows)
+        word = state_words(state.transport.state)[1].split(":")[0]
+        if not m.attached:
+            right, style = "NO DAEMON", ink.bad
+        elif state.values.get("mute") is True:
+            right, style = "MUTED", ink.warn
+        elif state.transport.state != "playing":
+            right, style = word.upper(), ink.warn
+        elif m.sounding >= 0 and not app.ui.calm:
+            right = note_name(m.sounding, state.middle_c)
+            style = Style(color=ink.pitch(m.sounding), bold=True)
+        else:
+            right, style = "", ink.text
+        together = f"{left}  {right}" if right else left
+        scale = best_scale(together, width - 2, room) or 1
+        lefts, rights = big(left, scale), big(right, scale) if right else ("",) * rows_of(scale)
+        for a, b in zip(lefts, rights, strict=True):
+            row = Row().add(" " + a, ink.strong)
+            rows.append(row.to(width - cells_of(right, scale) - 1).add(b, style).strip(width))
+        return rows
+
+
+class FarFoot(Slow):
+    """What changed last, and the times."""
+
+    def key(self) -> tuple[object, ...]:
+        """Return what the picture depends on."""
+        app = self.watch_app
+        large = app.model.large()
+        return (app.model.last_change, app.model.version, large, int(app.model.now_ns() / 1e9))
+
+    def draw(self, width: int, height: int) -> Sequence[Strip]:
+        """Return the last change as large as it fits, then one row of times."""
+        app, ink = self.watch_app, self.watch_app.ink
+        state, text = app.model.state, app.model.last_change or "no change yet"
+        short = text.split(" · ")[0]
+        scale = best_scale(short, width - 2, height - 2, 3)
+        if scale:
+            rows = [Row().add(" " + part, ink.hand).strip(width) for part in big(short, scale)]
+        else:
+            rows = [Row().add(" " + fit(text, width - 1), ink.hand).strip(width)]
+        rows.append(Row().strip(width))
+        played, mine, planned, left = set_times(state, app.model.now_ns())
+        times = f" piece {minutes(played)}"
+        if mine:
+            times += f" of {minutes(mine)}, {minutes(mine - played)} left"
+        if planned:
+            times += f"   set of {minutes(planned)}, {minutes(left)} left"
+        rows.append(Row().add(fit(times, width), ink.strong).strip(width))
+        return rows
+
+
+class Far(Vertical):
+    """The far view's three parts."""
+
+    def compose(self) -> ComposeResult:
+        """Make head, line and foot."""
+        yield FarHead(id="far-head")
+        yield Contour(bare=True, id="far-line")
+        yield FarFoot(id="far-foot")
+
+    def paint(self) -> None:
+        """Paint the three parts."""
+        for panel in self.query(Panel):
+            panel.paint()
