@@ -61,7 +61,7 @@ make_environment() {
     if bring_build_parts; then extras="$extras,ports"; fi
     [ -x .venv/bin/python ] && .venv/bin/python -c '' 2>/dev/null || "$PYTHON" -m venv --clear .venv
     say "installing into .venv ($("$PYTHON" --version)); this takes a minute the first time"
-    .venv/bin/python -m pip install -q --disable-pip-version-check -e ".[$extras]" </dev/null
+    .venv/bin/python -m pip install -qq --disable-pip-version-check -e ".[$extras]" </dev/null
     printf '%s\n' "$want" >"$stamp"
 }
 
