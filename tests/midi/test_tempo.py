@@ -90,7 +90,5 @@ def test_pairs_that_do_not_rise_are_refused(knots: list[tuple[int, int]]):
         TickMap(knots)
 
 
-def test_a_steady_map():
-    ticks = TickMap.steady(24, 500 * MS, start=100 * MS)
-    assert [ticks.tick(ns) for ns in (100 * MS, 600 * MS, 850 * MS)] == [0, 960, 1440]
-    assert tempo_us(120) == 500_000
+def test_whole_microseconds_per_quarter_note():
+    assert [tempo_us(tempo) for tempo in (120, 97, 20)] == [500_000, 618_557, 3_000_000]

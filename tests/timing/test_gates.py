@@ -9,9 +9,6 @@ from hypothesis import strategies as st
 from replank.timing.gates import (
     clocks_ns,
     gap_before_repeat,
-    gate_ns,
-    pulse_gate_ns,
-    repeat_ns,
     repeat_offsets,
     slot_length,
     swing_delay,
@@ -72,20 +69,6 @@ def test_two_slots_are_as_long_as_two_steps(pair: int, division: int, swing: flo
     assert lengths[0] >= lengths[1] > 0
 
 
-@given(st.floats(0.05, 1), divisions, st.integers(1 * MS, 125 * MS))
-def test_a_gate_is_its_fraction_of_the_step(gate: float, division: int, interval: int):
-    found = gate_ns(gate, division, interval)
-    assert abs(found - gate * division * interval) <= 1 + division * interval / 1e6
-    assert found <= division * interval
-
-
-def test_gates_with_no_interval_and_of_slow_pulses():
-    assert gate_ns(0.6, 6, 0) == 100 * MS
-    assert pulse_gate_ns(0.6, 0) == 100 * MS
-    assert pulse_gate_ns(0.5, 300 * MS) == 150 * MS
-    assert pulse_gate_ns(0.9, 60_000 * MS) == 1_000 * MS
-
-
 @given(st.integers(1, 10**9), st.integers(1, 10**9), st.integers(1 * MS, 30 * MS))
 def test_a_repeated_pitch_has_a_gap_before_it(gate: int, step: int, gap: int):
     found = gap_before_repeat(gate, step, gap)
@@ -98,7 +81,6 @@ def test_repeats_fall_on_whole_clocks_where_they_can():
     assert repeat_offsets(6, 3) == (0, 2, 4)
     assert repeat_offsets(6, 4) is None
     assert repeat_offsets(24, 4) == (0, 6, 12, 18)
-    assert repeat_ns(125 * MS, 4) == (0, 31_250_000, 62_500_000, 93_750_000)
 
 
 @given(divisions, st.integers(1, 4))

@@ -53,17 +53,6 @@ class TickMap:
         self._ns = [ns for ns, _ in knots]
 
     @classmethod
-    def steady(cls, interval: int, tempo: int, start: int = 0) -> TickMap:
-        """Return the map of an even clock.
-
-        Args:
-            interval: Clocks over which `tempo` is counted; 1 or more.
-            tempo: Nanoseconds of those clocks.
-            start: Nanoseconds of tick 0.
-        """
-        return cls([(start, 0), (start + tempo, interval * CLOCK_TICKS)])
-
-    @classmethod
     def of_clocks(cls, times: Iterable[int]) -> TickMap:
         """Return the map of a clock as it was received, 40 ticks to each clock.
 

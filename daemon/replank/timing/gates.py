@@ -57,24 +57,6 @@ def clocks_ns(whole: int, millionths: int, interval: int) -> int:
     return (whole * MILLION + millionths) * interval // MILLION
 
 
-def gate_ns(gate: float, division: int, interval: int) -> int:
-    """Return how long a note sounds, in ns.
-
-    Args:
-        gate: Fraction of the step, 0.05 to 1 and beyond where a voice scales it.
-        division: Clocks of a step.
-        interval: Nanoseconds per clock; 0 unknown gives 100 ms.
-    """
-    if interval <= 0:
-        return UNKNOWN_GATE_NS
-    return max(1, round(gate * MILLION) * division * interval // MILLION)
-
-
-def pulse_gate_ns(gate: float, interval: int) -> int:
-    """Return how long a note sounds with pulses: of the last interval, at most 1 s."""
-    return min(gate_ns(gate, 1, interval), LONGEST_PULSE_GATE_NS)
-
-
 def gap_before_repeat(gate: int, step: int, gap: int) -> int:
     """Return a gate that leaves a gap before the next strike of the same pitch.
 
@@ -89,13 +71,8 @@ def gap_before_repeat(gate: int, step: int, gap: int) -> int:
 def repeat_offsets(division: int, strikes: int) -> tuple[int, ...] | None:
     """Return after how many clocks each strike of a step falls, the first at 0.
 
-    None where the division is no multiple of the strikes: then `repeat_ns`.
+    None where the division is no multiple of the strikes: then the time is divided.
     """
     if division % strikes:
         return None
     return tuple(division // strikes * n for n in range(strikes))
-
-
-def repeat_ns(step: int, strikes: int) -> tuple[int, ...]:
-    """Return after how many ns each strike of a step of `step` ns falls, evenly spread."""
-    return tuple(step * n // strikes for n in range(strikes))
