@@ -19,7 +19,7 @@ from replank.host import soundcheck as checks
 from replank.host.client import Client, Denied, NoDaemon, connect
 from replank.host.files import BadFile, load_rig, load_set
 from replank.host.machine import FAIL, PASS, UNKNOWN, Period, disk, governor, jack_period, power, scheduling
-from replank.host.paths import default_rig, default_set, state_dir
+from replank.host.paths import state_dir
 from replank.host.soundcheck import LIST, MEASURED, Line
 from replank.line.pitch import note_name
 
@@ -78,9 +78,8 @@ def command(
 
 def _setup(state: Mapping[str, Any], rig_file: Path | None, set_file: Path | None) -> Setup:
     """Return the rig and set that the daemon plays, or those that were named."""
-    files = state.get("host", {}).get("files", {})
-    rig = rig_file or _path(files.get("rig")) or (default_rig() if default_rig().exists() else None)
-    pieces = set_file or _path(files.get("set")) or (default_set() if default_set().exists() else None)
+    files = (state.get("host") or {}).get("files", {})
+    rig, pieces = rig_file or _path(files.get("rig")), set_file or _path(files.get("set"))
     try:
         setup = load_rig(rig) if rig else Setup()
         return load_set(pieces, setup) if pieces else setup
@@ -166,7 +165,12 @@ class Check:
         controls = dict(before.get("controls", {}))
         piece = self.setup.pieces[0].values if self.setup.pieces else {}
         used = checks.used_controls(controls, piece)
-        self._tell(f"Listening for {seconds:g} s.  Let the clock run; press Start, then Stop, on its sender.")
+        if self.setup.clock.source == "external":
+            self._tell(f"Listening for {seconds:g} s.  Let the clock run; press Start, then Stop, on its sender.")
+        elif used:
+            self._tell(f"Listening for {seconds:g} s.")
+        else:
+            seconds = 0.0  # nothing that could be heard
         if used:
             named = ", ".join(f"{name} ({controls[name].get('control', '')})" for name in used)
             self._tell(f"Move each of these once: {named}.")

@@ -115,6 +115,8 @@ class Requests:
             "host": {
                 "instance": host.facts["instance"],
                 "socket": host.facts["socket"],
+                "files": {"rig": host.facts.get("rig"), "set": host.facts.get("set")},
+                "state_dir": host.facts["state_dir"],
                 "uptime_s": round(time.monotonic() - host.began, 1),
                 "pids": {"keeper": host.facts["keeper"], "player": host.player, "host": os.getpid()},
                 "kept": host.control is not None,
