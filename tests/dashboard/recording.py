@@ -113,7 +113,7 @@ def perform() -> dict[str, Any]:
     night.clocks(96 - 20 + 60)
     night.act("ramp", "homing", "0.2", "8")
     night.act("recall", "the good one", due="4bars")
-    night.clocks(24)
+    night.clocks(18)
     told = [n for n in night.notices if NOTICES[n.kind].level != "step"]
     return {
         "greeting": GREETING,
@@ -132,7 +132,8 @@ def load() -> dict[str, Any]:
 
 def save() -> None:
     """Make the record anew."""
-    FILE.write_text(json.dumps(perform(), ensure_ascii=False, indent=None, separators=(",", ":")) + "\n", encoding="utf-8")
+    text = json.dumps(perform(), ensure_ascii=False, separators=(",", ":"))
+    FILE.write_text(text + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -93,7 +93,8 @@ def _style(segment: Segment) -> str:
     if style is None:
         return "-"
     parts = [style.color.name if style.color else "", style.bgcolor.name if style.bgcolor else ""]
-    marks = "".join(m for m, on in zip("bdiur", (style.bold, style.dim, style.italic, style.underline, style.reverse), strict=True) if on)
+    flags = (style.bold, style.dim, style.italic, style.underline, style.reverse)
+    marks = "".join(letter for letter, on in zip("bdiur", flags, strict=True) if on)
     return "/".join([*parts, marks])
 
 

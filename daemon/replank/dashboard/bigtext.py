@@ -40,6 +40,8 @@ def big(text: str, scale: int = 1) -> tuple[str, ...]:
         text: Anything; a letter that has no glyph becomes a question mark.
         scale: Cells for one point of the grid across; a point is half a row high times this.
     """
+    if scale < 1 or not text:
+        return ()
     bits: list[str] = [""] * 5
     for at, letter in enumerate(text):
         glyph = (_GLYPHS.get(letter) or _GLYPHS.get(letter.upper()) or _UNKNOWN).split(" ")

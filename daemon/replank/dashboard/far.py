@@ -15,6 +15,9 @@ from replank.dashboard.paint import BIG_SECONDS, Panel, Row, fit
 from replank.dashboard.wording import minutes, set_times, state_words
 from replank.line.pitch import note_name
 
+WIDEST = "8888 Eb3"
+"""Bar and note together: their size stays the same whatever they are."""
+
 
 class Slow(Panel):
     """A panel of large letters: it changes no faster than large areas may."""
@@ -43,7 +46,7 @@ class FarHead(Slow):
     def key(self) -> tuple[object, ...]:
         """Return what the picture depends on."""
         m = self.watch_app.model
-        sounding = -1 if self.watch_app.ui.calm else m.sounding
+        sounding = -1 if self.watch_app.ui.calm else m.last_note
         return (m.state.piece_name, m.bar, m.attached, sounding, m.state.transport.state, m.state.values.get("mute"))
 
     def draw(self, width: int, height: int) -> Sequence[Strip]:
@@ -51,29 +54,28 @@ class FarHead(Slow):
         app, ink = self.watch_app, self.watch_app.ink
         m, state = app.model, app.model.state
         title = state.piece_name or f"{state.root} {state.scale}"
-        scale = best_scale(title, width - 2, max(0, height // 2 - 1), 3)
-        rows = [Row().add(" " + part, ink.strong).strip(width) for part in big(title, scale)] if scale else []
+        scale = best_scale(title, width - 2, height - rows_of(best_scale(WIDEST, width - 2, height - 3)) - 2, 3)
+        rows = [Row().add(" " + part, ink.text).strip(width) for part in big(title, scale)] if scale else []
         if not scale:
             rows.append(Row().add(" " + fit(title, width - 1), ink.strong).strip(width))
-        rows.append(Row().strip(width))
-        left, room = f"BAR {m.bar}", height - len(rows)
+        left, room = str(m.bar), height - len(rows) - 1
         word = state_words(state.transport.state)[1].split(":")[0]
         if not m.attached:
-            right, style = "NO DAEMON", ink.bad
+            right, style = "GONE", ink.bad
         elif state.values.get("mute") is True:
-            right, style = "MUTED", ink.warn
+            right, style = "MUTE", ink.warn
         elif state.transport.state != "playing":
-            right, style = word.upper(), ink.warn
-        elif m.sounding >= 0 and not app.ui.calm:
-            right = note_name(m.sounding, state.middle_c)
-            style = Style(color=ink.pitch(m.sounding), bold=True)
+            right, style = {"stopped": "STOP", "armed": "WAIT", "ending": "END"}.get(word, word.upper()), ink.warn
+        elif m.last_note >= 0 and not app.ui.calm:
+            right = note_name(m.last_note, state.middle_c)
+            style = Style(color=ink.pitch(m.last_note), bold=True)
         else:
             right, style = "", ink.text
-        together = f"{left}  {right}" if right else left
-        scale = best_scale(together, width - 2, room) or 1
+        scale = best_scale(WIDEST, width - 2, room, 8) or 1
+        rows += [Row().strip(width)] * max(1, (height - len(rows) - rows_of(scale)) // 2)
         lefts, rights = big(left, scale), big(right, scale) if right else ("",) * rows_of(scale)
-        for a, b in zip(lefts, rights, strict=True):
-            row = Row().add(" " + a, ink.strong)
+        for at, (a, b) in enumerate(zip(lefts, rights, strict=True)):
+            row = Row().add(" bar " if at == len(lefts) - 1 else "     ", ink.text).add(a, ink.strong)
             rows.append(row.to(width - cells_of(right, scale) - 1).add(b, style).strip(width))
         return rows
 
@@ -90,22 +92,31 @@ class FarFoot(Slow):
     def draw(self, width: int, height: int) -> Sequence[Strip]:
         """Return the last change as large as it fits, then one row of times."""
         app, ink = self.watch_app, self.watch_app.ink
-        state, text = app.model.state, app.model.last_change or "no change yet"
+        text = app.model.last_change or "no change yet"
         short = text.split(" · ")[0]
+        if not best_scale(short, width - 2, height - 2, 3):
+            short = short.split(",")[0]
         scale = best_scale(short, width - 2, height - 2, 3)
         if scale:
             rows = [Row().add(" " + part, ink.hand).strip(width) for part in big(short, scale)]
         else:
             rows = [Row().add(" " + fit(text, width - 1), ink.hand).strip(width)]
         rows.append(Row().strip(width))
-        played, mine, planned, left = set_times(state, app.model.now_ns())
+        return [*rows, *self._times(width, height - len(rows) - 2)]
+
+    def _times(self, width: int, room: int) -> list[Strip]:
+        """Return planned times in a row, and above it what is left, large, where there is room."""
+        ink, state = self.watch_app.ink, self.watch_app.model.state
+        played, mine, planned, left = set_times(state, self.watch_app.model.now_ns())
         times = f" piece {minutes(played)}"
         if mine:
             times += f" of {minutes(mine)}, {minutes(mine - played)} left"
         if planned:
             times += f"   set of {minutes(planned)}, {minutes(left)} left"
-        rows.append(Row().add(fit(times, width), ink.strong).strip(width))
-        return rows
+        small = Row().add(fit(times, width), ink.strong).strip(width)
+        large = f"{minutes(mine - played)} · SET {minutes(left)}" if mine else minutes(played)
+        scale = best_scale(large, width - 2, room, 3)
+        return [*(Row().add(" " + part, ink.strong).strip(width) for part in big(large, scale) if scale), small]
 
 
 class Far(Vertical):

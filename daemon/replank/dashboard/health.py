@@ -12,7 +12,7 @@ from replank.dashboard.paint import Panel, Row, fit, wrap
 from replank.dashboard.view import State, number, plain, rows, whole
 from replank.dashboard.wording import state_words
 
-NAME = 16
+NAME = 19
 Entry = tuple[str, str, str]
 """What, how it is, and a level: good, event, warn, error."""
 

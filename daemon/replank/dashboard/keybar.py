@@ -39,18 +39,30 @@ class Keybar(Panel):
             here = []
         return here + [everywhere[command] for command in FIRST]
 
+    def _groups(self) -> list[list[Key]]:
+        """Return the keys, those that share a word together."""
+        groups: list[list[Key]] = []
+        for row in self._keys():
+            if row.text or not groups:
+                groups.append([row])
+            else:
+                groups[-1].append(row)
+        return groups
+
     def draw(self, width: int, height: int) -> Sequence[Strip]:
         """Return the two rows and remember what stands where."""
         ink, ui = self.watch_app.ink, self.watch_app.ui
         self._spots = [[], []]
         first = Row().add(" ", ink.text)
-        for row in self._keys():
-            if first.used + cell_len(row.label) + 1 + cell_len(row.text) + 2 > width:
+        for group in self._groups():
+            text = group[0].text
+            if first.used + sum(cell_len(row.label) for row in group) + 1 + cell_len(text) + 1 > width:
                 continue
-            start = first.used
-            first.add(row.label, ink.hand).add(f" {row.text}", ink.text)
-            self._spots[0].append((start, first.used, row.command))
-            first.add("  ", ink.text)
+            for row in group:
+                start = first.used
+                first.add(row.label, ink.hand)
+                self._spots[0].append((start, first.used + (0 if len(group) > 1 else 1 + cell_len(text)), row.command))
+            first.add(f" {text}  ", ink.text)
         second = Row().add(" ", ink.text)
         for at, page in enumerate(PAGES, 1):
             label = "?" if page.name == "help" else str(at)
@@ -65,7 +77,10 @@ class Keybar(Panel):
                 start = second.used
                 second.add(f" {label}", ink.hand).add(f" {text} ", ink.faint)
                 self._spots[1].append((start, second.used, command))
-        return [first.strip(width), second.strip(width).apply_style(ink.raised)][:height]
+        rows = [first.strip(width), second.strip(width).apply_style(ink.raised)]
+        if height < len(rows):
+            del rows[0], self._spots[0]  # the far view keeps the pages alone
+        return rows
 
     def on_click(self, event: events.Click) -> None:
         """Do what stands under the pointer."""

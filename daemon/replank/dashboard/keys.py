@@ -20,7 +20,7 @@ class Key:
         key: Textual's name of the key.
         label: How the key is written on screen.
         command: What it does.
-        text: Two or three words for the footer.
+        text: Two or three words for the footer; "" joins the key to the one before.
         where: Page on which it holds; "" everywhere, "step" with a chosen step.
     """
 
@@ -125,18 +125,18 @@ _ROWS = (
     Key("ctrl+q", "^q", "/quit", "close"),
     Key("left", "←", "/step_by:-1", "step before", "line"),
     Key("right", "→", "/step_by:1", "next step", "line"),
-    Key("left", "←", "/step_by:-1", "step before", "step"),
-    Key("right", "→", "/step_by:1", "next step", "step"),
-    Key("up", "↑", "pitch:{step}:+1", "degree up", "step"),
-    Key("down", "↓", "pitch:{step}:-1", "degree down", "step"),
-    Key("right_square_bracket", "]", "semitone:{step}:+1", "semitone up", "step"),
-    Key("left_square_bracket", "[", "semitone:{step}:-1", "semitone down", "step"),
+    Key("left", "←", "/step_by:-1", "step", "step"),
+    Key("right", "→", "/step_by:1", "", "step"),
+    Key("up", "↑", "pitch:{step}:+1", "degree", "step"),
+    Key("down", "↓", "pitch:{step}:-1", "", "step"),
     Key("enter", "enter", "press:{step}", "note or rest", "step"),
     Key("a", "a", "accent:{step}", "accent", "step"),
-    Key("l", "l", "link:{step}", "link", "step"),
     Key("i", "i", "pin:{step}", "pin", "step"),
-    Key("plus", "+", "velocity:{step}:0.1", "louder", "step"),
-    Key("minus", "-", "velocity:{step}:-0.1", "softer", "step"),
+    Key("l", "l", "link:{step}", "link", "step"),
+    Key("plus", "+", "velocity:{step}:0.1", "velocity", "step"),
+    Key("minus", "-", "velocity:{step}:-0.1", "", "step"),
+    Key("left_square_bracket", "[", "semitone:{step}:-1", "semitone", "step"),
+    Key("right_square_bracket", "]", "semitone:{step}:+1", "", "step"),
     Key("R", "R", "repeats:{step}:{repeats}", "repeats", "step"),
     Key("T", "T", "turn:{step}:", "every m-th pass", "step"),
     Key("b", "b", "note:{step}:", "note by name", "step"),
@@ -151,10 +151,10 @@ _ROWS = (
             ("pageup", "pgup", "/move:-10", "up 10"), ("pagedown", "pgdn", "/move:10", "down 10"),
         )
     ),
-    Key("left", "←", "/nudge:-1", "less", "shape"),
-    Key("right", "→", "/nudge:1", "more", "shape"),
-    Key("left_square_bracket", "[", "/nudge:-5", "much less", "shape"),
-    Key("right_square_bracket", "]", "/nudge:5", "much more", "shape"),
+    Key("left", "←", "/nudge:-1", "less, more", "shape"),
+    Key("right", "→", "/nudge:1", "", "shape"),
+    Key("left_square_bracket", "[", "/nudge:-5", "much", "shape"),
+    Key("right_square_bracket", "]", "/nudge:5", "", "shape"),
     Key("enter", "enter", "/enter", "type a value", "shape"),
     Key("d", "d", "/reset", "default", "shape"),
     Key("a", "a", "/enter:ramp", "ramp", "shape"),

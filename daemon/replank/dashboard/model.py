@@ -60,7 +60,7 @@ class Model:
         self.link_level = "warn"
         self.greeting: dict[str, Any] = {}
         self.step = 0
-        self.sounding = -1
+        self.last_note = -1
         self.bar = self.beat = self.cycle = 0
         self.marks: dict[int, tuple[float, str, bool]] = {}
         self.news: deque[News] = deque(maxlen=NEWS)
@@ -99,7 +99,7 @@ class Model:
     def forget_state(self) -> None:
         """Drop the position; the last known line stays on screen, said to be old."""
         self.attached = False
-        self.step, self.sounding = 0, -1
+        self.step, self.last_note = 0, -1
 
     def take_notice(self, message: Mapping[str, Any]) -> None:
         """Take one notice of the protocol; fields that are missing are made up."""
@@ -130,7 +130,8 @@ class Model:
 
     def _on_step(self, data: dict[str, Any], text: str) -> None:
         self.step = min(64, max(0, whole(data.get("index"))))
-        self.sounding = min(127, max(-1, whole(data.get("note"), -1)))
+        note = whole(data.get("note"), -1)
+        self.last_note = note if 0 <= note <= 127 else self.last_note
         self.bar, self.beat = whole(data.get("bar"), self.bar), whole(data.get("beat"), self.beat)
         self.cycle = whole(data.get("cycle"), self.cycle)
 

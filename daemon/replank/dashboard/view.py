@@ -211,7 +211,8 @@ def read_state(message: Mapping[str, Any]) -> State:
         settling=whole(table(get("settling")).get("left")),
         ramps=tuple((plain(r.get("name", "?")), plain(r.get("target", "?")), number(r.get("bars_left")) or 0.0)
                     for r in rows(get("ramps"))),
-        due=tuple((plain(r.get("action", "?")), plain(r.get("due", "?"), 12), whole(r.get("at"))) for r in rows(get("due"))),
+        due=tuple((plain(r.get("action", "?")), plain(r.get("due", "?"), 12), whole(r.get("at")))
+                  for r in rows(get("due"))),
         controls={k: v for k, v in table(get("controls")).items() if isinstance(v, dict)},
         snapshots=tuple(table(r) for r in rows(get("snapshots"))),
         trail=tuple(table(r) for r in rows(trail.get("last"))),
