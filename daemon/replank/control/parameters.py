@@ -137,7 +137,7 @@ _ON, _OFF = ("on", "true", "yes", "1"), ("off", "false", "no", "0")
 
 def nearest(word: str, known: object) -> str:
     """Return `` (nearest: X)`` for the known word closest to `word`, or nothing."""
-    found = get_close_matches(word, [str(k) for k in known], n=1, cutoff=0.5)  # type: ignore[attr-defined]
+    found = get_close_matches(word, [str(k) for k in known], n=1, cutoff=0.6)  # type: ignore[attr-defined]
     return f" (nearest: {found[0]})" if found else ""
 
 

@@ -135,8 +135,8 @@ def _answer(p: Performer, args: list[Any], origin: str) -> None:
         return
     sound, silent = sound or 1, silent or sound or 1
     t = p.transport
-    bars = t.has_bars(p.setup.clock.mode == "pulses")
-    p.answer = [sound, silent, t.bars.bar_index(t.song_clock) if bars else p.melody.cycle]
+    bars = p.setup.clock.mode == "clock"
+    p.answer = [sound, silent, t.bars.bar_index(max(t.song_clock, 0)) if bars else p.melody.cycle]
     unit = "bars" if bars else "cycles"
     acting.done(p, "answer", f"sounds {sound} {unit}, is silent {silent}", origin)
 

@@ -128,8 +128,7 @@ def answer_sounds(p: Performer) -> bool:
     """Tell whether a line that answers is in its sounding bars (cycles, with pulses)."""
     sound, silent, since = p.answer
     t = p.transport
-    has_bars = t.has_bars(p.setup.clock.mode == "pulses")
-    at = t.bars.bar_index(t.song_clock) if has_bars else p.melody.cycle
+    at = p.melody.cycle if p.setup.clock.mode == "pulses" else t.bars.bar_index(max(t.song_clock, 0))
     return (at - since) % (sound + silent) < sound
 
 
