@@ -6,11 +6,12 @@ from hypothesis import strategies as st
 
 from replank.control.pace import pace
 from replank.control.parameters import DEFAULTS
-from replank.control.setup import Piece, Setup
+from replank.control.setup import Piece, Setup, Voice, Voltage
 from replank.host.files import load_rig, load_set
 from replank.host.files.notation import write_line
-from replank.host.files.sets import solve_half_life
-from tests.files.helpers import ROOT, mistakes, pieces
+from replank.host.files.pieces import volts_of
+from replank.host.files.sets import read_set, solve_half_life
+from tests.files.helpers import ROOT, mistakes, pieces, yaml
 
 HEAD = "set: 1\npieces:\n  - name: one\n"
 
@@ -136,3 +137,24 @@ def test_the_example_is_good():
     assert [piece.name for piece in made.pieces] == ["First Light", "Meridian", "Long Exposure", "Occultation"]
     assert made.voices == setup.voices
     assert sum(piece.minutes for piece in made.pieces) == 40
+
+
+def test_a_written_note_outside_scale_or_register_is_told_and_allowed():
+    # D minor pentatonic is D F G A C; the register is C3 to G4; ties go down, so F#3 is F3
+    top = yaml("set: 1\npieces:\n  - line: D3 F#3 D6\n  - line: D3 F3\n")
+    _, reader = read_set(top, Setup())
+    assert [(row.line, row.what.partition(": ")[2]) for row in reader.advice] == [
+        (3, "F#3 sounds as F3, D6 sounds as D4"),
+    ]  # fmt: skip
+
+
+def test_the_volts_of_a_piece_follow_the_rigs_model():
+    """1.2 V an octave is 0.1 V a semitone, 0 V at note 36 (arithmetic); 5 V is 50 semitones up, note 86."""
+    voltage = Voltage(per_octave=1.2, zero_note=36, high=5.0)
+    voice = Voice("far", transpose=36, voltage=voltage)
+    setup = Setup(voices=(voice,))
+    piece = pieces("set: 1\npieces:\n  - line: D3 . F4\n")[0]
+    # D3 is note 50, 86 on this voice; F4 is 65, 101 there, folded by octaves to 77
+    assert volts_of(piece, setup) == ["far: D6 5.000 V, F7 as F5 4.100 V (computed)"]
+    drawn = pieces("set: 1\npieces:\n  - {root: C, scale: whole tone, register_span: 12}\n")[0]
+    assert "C6 4.800 V, D6 5.000 V, E6 as E5 4.000 V" in volts_of(drawn, setup)[0]

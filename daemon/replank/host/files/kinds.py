@@ -12,6 +12,7 @@ from replank.control.setup import Piece, Setup
 from replank.control.voltage import describe
 from replank.control.wire import report
 from replank.host.files.mistakes import BadFile, Mistake
+from replank.host.files.pieces import volts_of
 from replank.host.files.profiles import read_profile, summary_of_profile
 from replank.host.files.rig import RIG_KEYS, read_rig
 from replank.host.files.schema import Key
@@ -87,7 +88,9 @@ def check_file(path: str | os.PathLike[str], setup: Setup | None = None) -> Chec
         return Checked(name, kind, summary_of_rig(made), reader.advice, made)
     if kind == "set":
         pieces, reader = read_set(top, setup)
-        lines = [summary_of_piece(number, piece) for number, piece in enumerate(pieces, 1)]
+        lines = []
+        for number, piece in enumerate(pieces, 1):
+            lines += [summary_of_piece(number, piece), *(f"  {line}" for line in volts_of(piece, setup))]
         return Checked(name, kind, lines, reader.advice, replace(setup, pieces=pieces))
     profile = read_profile(top, setup.user_scales, setup.middle_c)
     return Checked(name, kind, summary_of_profile(profile), [], setup, profile)

@@ -14,6 +14,7 @@ from replank.control.pace import pace
 from replank.control.parameters import DEFAULTS, PARAMETERS, PIECE_NAMES
 from replank.control.setup import Piece, Setup
 from replank.host.files.mistakes import BadFile, Mark, quoted
+from replank.host.files.pieces import moved_notes
 from replank.host.files.reader import Reader
 from replank.host.files.schema import Key
 from replank.host.files.yaml_reader import Mapping, Node, Sequence, read_yaml
@@ -93,9 +94,18 @@ def read_set(top: Mapping, setup: Setup) -> tuple[tuple[Piece, ...], Reader]:
     else:
         pieces = tuple(_piece(reader, node, common, setup.values) for node in nodes.items)
         _check_names(reader, pieces, nodes)
+        if not reader.mistakes:
+            _advise_notes(reader, pieces, nodes, setup)
     if reader.mistakes:
         raise BadFile(reader.mistakes)
     return pieces, reader
+
+
+def _advise_notes(reader: Reader, pieces: tuple[Piece, ...], nodes: Sequence, setup: Setup) -> None:
+    for piece, node in zip(pieces, nodes.items, strict=True):
+        if isinstance(node, Mapping) and "line" in node.pairs and (moved := moved_notes(piece, setup)):
+            mark = node.pairs["line"][1].mark
+            reader.advise(mark, f"outside the piece's scale or register: {', '.join(moved)}")
 
 
 def _piece(reader: Reader, node: Node, common: dict[str, Any], rig: Values[str, Any]) -> Piece:

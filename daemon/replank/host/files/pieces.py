@@ -1,0 +1,65 @@
+"""What a piece sounds as on a rig: the notes of its scale and register, and their volts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from replank.control.parameters import DEFAULTS
+from replank.control.setup import Piece, Setup, Voice
+from replank.control.voltage import fit_note, note_volts, reach
+from replank.line.lenses import Lens, lens_for
+from replank.line.pitch import class_number, note_name
+from replank.line.scales import get_scale
+from replank.line.steps import Step
+
+
+def values_of(piece: Piece, setup: Setup) -> dict[str, Any]:
+    """Return every parameter as the piece begins."""
+    return {**DEFAULTS, **setup.values, **piece.values}
+
+
+def lens_of(piece: Piece, setup: Setup) -> Lens:
+    """Return the root, scale and register of a piece."""
+    values = values_of(piece, setup)
+    scale = get_scale(str(values["scale"]), setup.user_scales)
+    return lens_for(class_number(values["root"]), scale, int(values["register_low"]), int(values["register_span"]))
+
+
+def moved_notes(piece: Piece, setup: Setup) -> list[str]:
+    """Return, for written notes outside the piece's scale or register, what they sound as."""
+    lens = lens_of(piece, setup)
+    found: dict[int, int] = {}
+    for note, _ in piece.notes:
+        if note >= 0 and (sounds := lens.base(Step(pitch=note))) != note:
+            found[note] = sounds
+    return [
+        f"{note_name(note, setup.middle_c)} sounds as {note_name(sounds, setup.middle_c)}"
+        for note, sounds in found.items()
+    ]
+
+
+def volts_of(piece: Piece, setup: Setup) -> list[str]:
+    """Return a line for each voice with a voltage model: the volts of the notes that the piece may sound."""
+    lens = lens_of(piece, setup)
+    values = values_of(piece, setup)
+    written = {lens.base(Step(pitch=note)) for note, _ in piece.notes if note >= 0}
+    tones = sorted(written) or list(lens.tones)
+    up = (int(values["transpose_degrees"]), int(values["transpose"]))
+    notes = [lens.sound(Step(pitch=tone), *up) for tone in tones]
+    return [_line(voice, notes, setup.middle_c) for voice in setup.voices if voice.voltage is not None]
+
+
+def _line(voice: Voice, notes: list[int], middle_c: int) -> str:
+    assert voice.voltage is not None
+    low, high = reach(voice)
+    words = []
+    for meant in notes:
+        note = meant + voice.transpose
+        sent = fit_note(note, low, high, voice.beyond)
+        if sent is None:
+            words.append(f"{note_name(note, middle_c)} rests")
+            continue
+        name = note_name(sent, middle_c)
+        volts = f"{note_volts(voice.voltage, sent):.3f} V"
+        words.append(f"{name} {volts}" if sent == note else f"{note_name(note, middle_c)} as {name} {volts}")
+    return f"{voice.name}: {', '.join(words)} (computed)"
