@@ -6,11 +6,14 @@ port run on machines that have none.
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
+from typing import Any
 
 import click
 
 from replank import __version__
+from replank.cli.exits import DONE, INTERRUPTED, WRONG_INPUT
 from replank.control.parameters import nearest
 
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -37,6 +40,26 @@ COMMANDS: dict[str, tuple[str, str]] = {
 
 class Commands(click.Group):
     """A click group that imports a command when it is asked for."""
+
+    def main(self, *args: Any, standalone_mode: bool = True, **extra: Any) -> Any:
+        """Run a command; whatever was typed wrong is one line on standard error."""
+        if not standalone_mode:
+            return super().main(*args, standalone_mode=False, **extra)
+        try:
+            code = super().main(*args, standalone_mode=False, **extra)
+        except click.exceptions.NoArgsIsHelpError as error:
+            click.echo(error.format_message())
+            sys.exit(DONE)
+        except click.UsageError as error:
+            path = error.ctx.command_path if error.ctx else "replank"
+            click.echo(f"replank: {error.format_message()} ({path} --help says more)", err=True)
+            sys.exit(WRONG_INPUT)
+        except click.ClickException as error:
+            error.show()
+            sys.exit(error.exit_code)
+        except (click.Abort, KeyboardInterrupt):
+            sys.exit(INTERRUPTED)
+        sys.exit(code if isinstance(code, int) else DONE)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
