@@ -43,13 +43,15 @@ class Commands(click.Group):
 
     def main(self, *args: Any, standalone_mode: bool = True, **extra: Any) -> Any:
         """Run a command; whatever was typed wrong is one line on standard error."""
+        run: Any = super().main
         if not standalone_mode:
-            return super().main(*args, standalone_mode=False, **extra)
+            return run(*args, standalone_mode=False, **extra)
         try:
-            code = super().main(*args, standalone_mode=False, **extra)
+            code = run(*args, standalone_mode=False, **extra)
         except click.exceptions.NoArgsIsHelpError as error:
-            click.echo(error.format_message())
-            sys.exit(DONE)
+            is_whole = error.ctx is None or error.ctx.parent is None
+            click.echo(error.format_message(), err=not is_whole)
+            sys.exit(DONE if is_whole else WRONG_INPUT)
         except click.UsageError as error:
             path = error.ctx.command_path if error.ctx else "replank"
             click.echo(f"replank: {error.format_message()} ({path} --help says more)", err=True)
