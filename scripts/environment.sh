@@ -52,16 +52,22 @@ bring_build_parts() {
     return 1
 }
 
-# make_environment EXTRAS: .venv with this project in it, again only when pyproject.toml has changed.
+# make_environment [EXTRA]: .venv with this project in it, again only when pyproject.toml has changed.
 make_environment() {
-    local extras=$1 stamp=.venv/replank-$1.stamp want
+    local extras=${1:-} want stamp
     find_python
     want=$(cksum <pyproject.toml)
-    if [ -x .venv/bin/python ] && [ "$(cat "$stamp" 2>/dev/null)" = "$want" ]; then return 0; fi
+    # an environment for tests has all that another needs
+    for stamp in ".venv/replank-$extras.stamp" .venv/replank-test.stamp; do
+        if [ -x .venv/bin/python ] && [ "$(cat "$stamp" 2>/dev/null)" = "$want" ]; then return 0; fi
+    done
+    stamp=".venv/replank-$extras.stamp"
     if bring_build_parts; then extras="$extras,ports"; fi
-    [ -x .venv/bin/python ] && .venv/bin/python -c '' 2>/dev/null || "$PYTHON" -m venv --clear .venv
+    if ! { [ -x .venv/bin/python ] && .venv/bin/python -c ''; } 2>/dev/null; then
+        "$PYTHON" -m venv --clear .venv
+    fi
     say "installing into .venv ($("$PYTHON" --version)); this takes a minute the first time"
-    .venv/bin/python -m pip install -qq --disable-pip-version-check -e ".[$extras]" </dev/null
+    .venv/bin/python -m pip install -qq --disable-pip-version-check -e ".[${extras#,}]" </dev/null
     printf '%s\n' "$want" >"$stamp"
 }
 
