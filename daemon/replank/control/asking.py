@@ -185,9 +185,24 @@ class Asking:
             "order": self._order,
         }
 
-    def load(self, plain: dict[str, Any]) -> None:
-        """Take over what `save` returned."""
+    def load(self, plain: dict[str, Any], ports: dict[int, int], known: set[tuple[int, int]]) -> None:
+        """Take over what `save` returned.
+
+        Args:
+            plain: What was saved.
+            ports: Which port each has become.
+            known: (port, control) that are the same as then; what others had begun is dropped.
+        """
         self._asked = {name: (pair[0], pair[1]) for name, pair in plain["asked"].items()}
         self._applied = dict(plain["applied"])
-        self._due = {tuple(key): (deadline, order, payload) for key, deadline, order, payload in plain["due"]}
+        self._due = {}
+        for key, deadline, order, payload in plain["due"]:
+            row: Key = tuple(key)
+            if row[0] == "settle":
+                row = ("settle", ports.get(row[1], -1), row[2])
+                if row[1:] not in known:
+                    continue
+            elif row[0] == "rest":
+                payload = [payload[0], ports.get(payload[1], -1), *payload[2:]]
+            self._due[row] = (deadline, order, payload)
         self._order = plain["order"]

@@ -112,8 +112,8 @@ class Drive:
     def at_held(self) -> Value:
         """Return the value where the parameter is held now; a list keeps its place until it is left."""
         if not self.words:
-            low, high = self.target.low, self.target.high
-            return self.number(low + (high - low) * bend(self.target.curve, self.catch.held))
+            share = bend(self.target.curve, self.catch.held)
+            return self.number(self.target.low * (1.0 - share) + self.target.high * share)
         held = self.catch.held if self.target.low <= self.target.high else 1.0 - self.catch.held
         self.index = list_index(min(max(held, 0.0), 1.0), len(self.words), self.index)
         return word_value(self.target.parameter, self.words[self.index])

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from replank.control.profiles import Control
+
 WINDOW_NS = 250_000_000
 """How long, in ns, a value that was shown may come back as an echo."""
-RETURN_NS = 1_000_000_000
+RETURN_NS = 2_000_000_000
 """How long, in ns, a box that came back may echo the whole of its feedback."""
 _MOST = 24
 
@@ -50,7 +52,29 @@ class Echoes:
         rows = [[*key, [list(row) for row in rows]] for key, rows in self._expected.items() if rows]
         return {"expected": rows, "returned": [[port, until] for port, until in self._returned.items()]}
 
-    def load(self, plain: dict[str, Any]) -> None:
-        """Take over what `save` returned."""
-        self._expected = {(port, index): [(s, t) for s, t in rows] for port, index, rows in plain["expected"]}
-        self._returned = dict(plain["returned"])
+    def load(self, plain: dict[str, Any], ports: dict[int, int]) -> None:
+        """Take over what `save` returned; `ports` says which port each has become."""
+        self._expected = {
+            (ports[port], index): [(shown, since) for shown, since in rows]
+            for port, index, rows in plain["expected"]
+            if port in ports
+        }
+        self._returned = {ports[port]: until for port, until in plain["returned"] if port in ports}
+
+
+def is_shown_in_place(control: Control) -> bool:
+    """Tell whether a box is shown a control's state by the very message that the control sends."""
+    shown, sent = control.feedback, control.source
+    if shown is None:
+        return False
+    channels = {shown.channel, sent.channel}
+    kinds = ("cc", "cc14")
+    same_kind = shown.kind == sent.kind or (shown.kind in kinds and sent.kind in kinds)
+    return same_kind and shown.number == sent.number and (len(channels) == 1 or 0 in channels)
+
+
+def lights(control: Control) -> tuple[str, ...]:
+    """Return what a control shows: its first parameter, or ``step N``."""
+    if control.targets:
+        return (control.targets[0].parameter,)
+    return (f"step {control.step}",) if control.step else ()

@@ -13,10 +13,10 @@ from typing import Any
 from replank.control.asking import Asking, Intent, Values
 from replank.control.decoding import SETTLE_NS, Decoder, Heard, clicks
 from replank.control.driving import Drive, Lists, choice_value, shown_on, unit, word_value, words_of
-from replank.control.echoes import Echoes
+from replank.control.echoes import Echoes, is_shown_in_place, lights
 from replank.control.knobs import Knob
 from replank.control.parameters import Value
-from replank.control.profiles import Control, Profile
+from replank.control.profiles import Profile
 from replank.control.setup import Input
 
 __all__ = ["Hands", "Intent"]
@@ -35,6 +35,10 @@ class Hands:
         profiles: Compiled profiles by name.
         inputs: As in `Setup.inputs`; those with a known profile are read,
             whatever their role, others are ignored.
+
+    Attributes:
+        watches_steps: True where a box shows steps by the very message that
+            edits them: then `steps_heard` must be called.
     """
 
     def __init__(self, profiles: dict[str, Profile], inputs: tuple[Input, ...]) -> None:
@@ -55,6 +59,7 @@ class Hands:
                 for name in lights(knob.control):
                     self._guarded.setdefault(name, []).append(key)
         self._guards = {key for keys in self._guarded.values() for key in keys}
+        self.watches_steps = any(name.startswith("step ") for name in self._guarded)
         self._now = 0
         self._lists: Lists = {}
         self._heard: list[bool] = []
@@ -98,6 +103,11 @@ class Hands:
         self._now = now
         return out
 
+    def begin(self, now: int) -> None:
+        """Say that all boxes are about to be shown everything, which they may send back."""
+        for port in self._profiles:
+            self._echoes.box_returned(port, now)
+
     def forget_positions(self, port: int, now: int | None = None) -> None:
         """Take input `port`'s box as new: its first movements teach, what it had begun to say is void."""
         if port in self._profiles:
@@ -132,11 +142,6 @@ class Hands:
                 self._echoes.expect(key, control.lit if is_heard else control.unlit, now)
         self._heard = [bool(one) for one in heard]
 
-    @property
-    def watches_steps(self) -> bool:
-        """True where a box shows steps by the very message that edits them: then `steps_heard` must be called."""
-        return any(name.startswith("step ") for name in self._guarded)
-
     def view(self) -> dict[str, dict[str, Any]]:
         """Return for each parameter and written action the control that last moved it.
 
@@ -159,6 +164,7 @@ class Hands:
     def save(self) -> dict[str, Any]:
         """Return the state of all decoders and controls, as plain data."""
         return {
+            "names": list(self._names),
             "decoders": [[port, decoder.save()] for port, decoder in self._decoders.items()],
             "knobs": [[*key, knob.save()] for key, knob in self._knobs.items()],
             "echoes": self._echoes.save(),
@@ -169,15 +175,18 @@ class Hands:
         }
 
     def load(self, plain: dict[str, Any]) -> None:
-        """Take over what `save` returned; boxes and controls that are no longer there are left out."""
-        for port, decoder in plain["decoders"]:
-            if port in self._decoders:
-                self._decoders[port].load(decoder)
-        for port, index, row in plain["knobs"]:
-            if (port, index) in self._knobs:
-                self._knobs[port, index].load(row)
-        self._echoes.load(plain["echoes"])
-        self._asking.load(plain["asking"])
+        """Take over what `save` returned; inputs and controls that are no longer there are left out."""
+        ports = {old: self._names.index(name) for old, name in enumerate(plain["names"]) if name in self._names}
+        known = set()
+        for old, decoder in plain["decoders"]:
+            if ports.get(old) in self._decoders:
+                self._decoders[ports[old]].load(decoder)
+        for old, index, row in plain["knobs"]:
+            knob = self._knobs.get((ports.get(old, -1), index))
+            if knob is not None and knob.load(row):
+                known.add((ports[old], index))
+        self._echoes.load(plain["echoes"], ports)
+        self._asking.load(plain["asking"], ports, known)
         self._lists = {name: tuple(words) for name, words in plain["lists"].items()}
         self._heard, self._now = list(plain["heard"]), plain["now"]
 
@@ -379,21 +388,3 @@ class Hands:
             self._exactly(drive, raw, now)
         if knob.control.press:
             self._asking.act(knob.control.press.replace("*", str(raw + 1)))
-
-
-def is_shown_in_place(control: Control) -> bool:
-    """Tell whether a box is shown a control's state by the very message that the control sends."""
-    shown, sent = control.feedback, control.source
-    if shown is None:
-        return False
-    channels = {shown.channel, sent.channel}
-    kinds = ("cc", "cc14")
-    same_kind = shown.kind == sent.kind or (shown.kind in kinds and sent.kind in kinds)
-    return same_kind and shown.number == sent.number and (len(channels) == 1 or 0 in channels)
-
-
-def lights(control: Control) -> tuple[str, ...]:
-    """Return what a control shows: its first parameter, or ``step N``."""
-    if control.targets:
-        return (control.targets[0].parameter,)
-    return (f"step {control.step}",) if control.step else ()

@@ -66,7 +66,7 @@ class Knob:
         """Return it as plain data."""
         flutter = self.flutter
         return {
-            "label": self.control.label,
+            "control": self._written(),
             "raw": self.raw,
             "moved_at": self.moved_at,
             "part": self.part,
@@ -76,10 +76,10 @@ class Knob:
             "drives": [drive.save() for drive in self.drives],
         }
 
-    def load(self, plain: dict[str, Any]) -> None:
-        """Take over what `save` returned of the same control; of another, nothing."""
-        if plain["label"] != self.control.label or len(plain["drives"]) != len(self.drives):
-            return
+    def load(self, plain: dict[str, Any]) -> bool:
+        """Take over what `save` returned of the same control; of another nothing, and return False."""
+        if plain["control"] != self._written():
+            return False
         self.raw, self.moved_at, self.part = plain["raw"], plain["moved_at"], plain["part"]
         self.is_down, self.told, self.flutter = plain["is_down"], dict(plain["told"]), None
         if plain["flutter"] is not None:
@@ -88,3 +88,8 @@ class Knob:
             self.flutter.way = way
         for drive, row in zip(self.drives, plain["drives"], strict=True):
             drive.load(row)
+        return True
+
+    def _written(self) -> str:
+        """Return what makes it the same control in another profile."""
+        return f"{self.control.source.words} {self.control.relative} {' '.join(self.control.functions)}"
