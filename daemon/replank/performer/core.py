@@ -23,6 +23,7 @@ from replank.performer import acting, clocking, hearing, pieces, playing, saving
 from replank.performer.events import (
     Act,
     Assign,
+    BoxReturned,
     BringBack,
     Configure,
     Event,
@@ -71,6 +72,7 @@ class Performer:
         self.transport = Transport(self.settings, self.direction_roll)
         self.band = Band(setup)
         self.hands = Hands(_profiles(setup), setup.inputs)
+        self.hands.begin(now)
         self.keyboard = KeyboardReader(setup.keyboard)
         self.due: list[list[Any]] = []
         self.ramps: dict[str, list[Any]] = {}
@@ -110,10 +112,12 @@ class Performer:
             data = event.data
             if data == b"\xf8" and not self._pulses and self._role[event.port] == "clock":
                 clocking.tick(self)
+                hearing.watch_steps(self)
                 return self._take()
             hearing.heard(self, event.port, data)
         else:
             self._take_other(event)
+        hearing.watch_steps(self)
         self.schedule_hands()
         return self._take()
 
@@ -146,6 +150,8 @@ class Performer:
                 acting.enqueue(self, "step", ["configure", event.setup])
             case Reconnected():
                 self.reconnected(event.output)
+            case BoxReturned():
+                self.hands.forget_positions(event.input, self.now)
             case BringBack():
                 pieces.bring_back(self, event)
             case Locate():
@@ -171,6 +177,7 @@ class Performer:
             if when > self.now:
                 self.now = when
             _FIRE[kind](self, args)
+            hearing.watch_steps(self)
 
     def schedule_sensing(self) -> None:
         """Begin active sensing on the outputs that want it."""
@@ -296,7 +303,9 @@ class Performer:
                 self.set_value(name, setup.values[name])
         self.setup = setup
         self.band = Band(setup)
-        self.hands = Hands(_profiles(setup), setup.inputs)
+        hands = Hands(_profiles(setup), setup.inputs)
+        hands.load(self.hands.save())  # boxes that stay need not be learnt anew
+        self.hands = hands
         self.keyboard = KeyboardReader(setup.keyboard)
         self._role = [one.role for one in setup.inputs]
         self._pulses = setup.clock.mode == "pulses"

@@ -46,6 +46,12 @@ class Reconnected(NamedTuple):
     output: int
 
 
+class BoxReturned(NamedTuple):
+    """The box on input `input` was patched again: its controls may stand anywhere, and are learnt anew."""
+
+    input: int
+
+
 class BringBack(NamedTuple):
     """A form from the host's store: older than the performer's own trail, or a snapshot.
 
@@ -65,7 +71,7 @@ class Locate(NamedTuple):
     running: bool
 
 
-Event = Midi | Assign | Act | Configure | Reconnected | BringBack | Locate
+Event = Midi | Assign | Act | Configure | Reconnected | BoxReturned | BringBack | Locate
 
 
 class Outcome(NamedTuple):
@@ -81,7 +87,7 @@ class Outcome(NamedTuple):
 
 
 _KINDS: dict[str, Any] = {
-    "m": Midi, "a": Assign, "x": Act, "c": Configure, "r": Reconnected, "b": BringBack, "l": Locate,
+    "m": Midi, "a": Assign, "x": Act, "c": Configure, "r": Reconnected, "k": BoxReturned, "b": BringBack, "l": Locate,
 }  # fmt: skip
 _LETTERS = {kind: letter for letter, kind in _KINDS.items()}
 

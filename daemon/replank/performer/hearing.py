@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from replank.control.actions import split_action
 from replank.control.asking import Intent
 from replank.control.setup import Trigger
-from replank.performer import acting, clocking, pieces
+from replank.performer import acting, clocking, pieces, striking
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -40,8 +40,11 @@ def heard(p: Performer, port: int, data: bytes) -> None:
     elif role == "knobs":
         carry_out(p, p.hands.message(port, data, p.now, p.values, p.lists()), "knobs")
     elif role == "keys":
+        if p.setup.inputs[port].profile:
+            carry_out(p, p.hands.message(port, data, p.now, p.values, p.lists()), "knobs")
         channel = p.setup.inputs[port].channel
         if not channel or (data[0] & 0x0F) + 1 == channel:
+            p.keyboard.selected, p.keyboard.length = p.selected + 1, p.settings.length
             carry_out(p, p.keyboard.message(data, p.now), "keys")
 
 
@@ -111,6 +114,13 @@ def carry_out(p: Performer, intents: list[Intent], origin: str) -> None:
             pieces.catch(p, list(intent.value or ()))
         else:
             p.notice(intent.name, **intent.data)
+
+
+def watch_steps(p: Performer) -> None:
+    """Let hands know which steps sound, where a box shows them, so that its echo presses none."""
+    if p.hands.watches_steps and p.notices:
+        steps = p.melody.steps[: p.settings.length]
+        p.hands.steps_heard([striking.sounds(p, step, i, p.melody.passes) for i, step in enumerate(steps)], p.now)
 
 
 def hands_fire(p: Performer) -> None:
