@@ -38,7 +38,8 @@ def jack_server() -> Iterator[str]:
         pytest.skip("no JACK server and no jackd to start one (apt-get install jackd2)")
     before = os.environ.get("JACK_DEFAULT_SERVER")
     name = os.environ["JACK_DEFAULT_SERVER"] = f"replank-tests-{os.getpid()}"
-    command = ["jackd", "-n", name, "--no-mlock", "-R", "-d", "dummy", "-r", "48000", "-p", "64"]
+    # -S: a cycle waits for all clients; otherwise a busy machine loses messages and counts prove nothing
+    command = ["jackd", "-n", name, "-S", "--no-mlock", "-R", "-d", "dummy", "-r", "48000", "-p", "64"]
     server = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
         for _ in range(50):
