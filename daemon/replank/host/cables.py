@@ -156,7 +156,7 @@ class Cables:
                 connected[own.name] = bay.connections(by_name[own.name, own.is_source]) - ours
         self._owns, self._connected = owns, connected
         self.unsaved = self.unsaved or bool(look.connect or look.words)
-        patched = [i for i, (client, _) in enumerate(self.names.outputs) if f"out:{client}" in look.patched]
+        patched = [i for i, one in enumerate(self._setup.outputs) if f"out:{one.name}" in look.patched]
         return look.words + [Word("", "refused", text) for text in refused], patched
 
     def _own_ports(self, ports: list[Port], player: int, host: int) -> list[Own]:
@@ -167,18 +167,18 @@ class Cables:
             counts = one.role == "clock" and not clock_taken and bool(counter)
             clock_taken = clock_taken or counts
             name = find_own(ports, player, client, port, False)
-            owns.append(Own(f"in:{client}", name, False, one.connect, (counter,) if counts else ()))
+            owns.append(Own(f"in:{one.name}", name, False, one.connect, (counter,) if counts else ()))
         for output, (client, port) in zip(self._setup.outputs, self.names.outputs, strict=True):
             name = find_own(ports, player, client, port, True)
             rescue = find_own(ports, host, f"{self.names.base}-{RESCUE}", port, True)
-            owns.append(Own(f"out:{client}", name, True, output.connect, (rescue,) if rescue else ()))
+            owns.append(Own(f"out:{output.name}", name, True, output.connect, (rescue,) if rescue else ()))
         return owns
 
     def names_shown(self) -> dict[str, str | None]:
         """Return our ports' names as the MIDI system shows them, by the rig's names; None where there is none."""
         shown = {own.key: own.name for own in self._owns}
-        named = [(one.name, f"in:{own[0]}") for one, own in zip(self._setup.inputs, self.names.inputs, strict=True)]
-        named += [(one.name, f"out:{own[0]}") for one, own in zip(self._setup.outputs, self.names.outputs, strict=True)]
+        named = [(one.name, f"in:{one.name}") for one in self._setup.inputs]
+        named += [(one.name, f"out:{one.name}") for one in self._setup.outputs]
         return {name: shown.get(key) or None for name, key in named}
 
     def describe(self) -> dict[str, Any]:

@@ -1,0 +1,144 @@
+"""An independent MIDI peer on JACK: it sends with exact frames and keeps all it receives.
+
+Built on the JACK-Client package alone; nothing of the project is imported.
+"""
+
+import threading
+import time
+from collections import deque
+
+import jack
+
+CLOCK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
+EVENT_BYTES_A_CYCLE = 2048
+
+
+def song_position(beats: int) -> bytes:
+    return bytes((0xF2, beats & 0x7F, beats >> 7))
+
+
+def is_on(data: bytes) -> bool:
+    return len(data) == 3 and data[0] & 0xF0 == 0x90 and data[2] > 0
+
+
+def is_off(data: bytes) -> bool:
+    return len(data) == 3 and (data[0] & 0xF0 == 0x80 or (data[0] & 0xF0 == 0x90 and data[2] == 0))
+
+
+class Peer:
+    """A client with an output ``send`` and an input ``hear``.
+
+    Attributes:
+        received: (frame, message), in order.
+        sent_clocks: Clocks that have left.
+    """
+
+    def __init__(self, name: str) -> None:
+        self.client = jack.Client(name, no_start_server=True)
+        self.name = self.client.name
+        self.send_port = self.client.midi_outports.register("send")
+        self.hear_port = self.client.midi_inports.register("hear")
+        self.received: list[tuple[int, bytes]] = []
+        self.sent_clocks = 0
+        self._queue: deque[tuple[int, bytes]] = deque()
+        self._lock = threading.Lock()
+        self._next_clock: float | None = None
+        self._interval = 0.0
+        self._clocks_left = 0
+        self.client.set_process_callback(self._process)
+        self.client.activate()
+
+    def _process(self, frames: int) -> None:
+        now = self.client.last_frame_time
+        for offset, data in self.hear_port.incoming_midi_events():
+            self.received.append((now + offset, bytes(data)))
+        self.send_port.clear_buffer()
+        room = EVENT_BYTES_A_CYCLE
+        with self._lock:
+            while self._queue and self._queue[0][0] < now + frames and room > 0:
+                when, data = self._queue.popleft()
+                self._put(max(0, when - now), data)
+                room -= len(data) + 8
+            while self._clocks_left and self._next_clock is not None and self._next_clock < now + frames:
+                self._put(max(0, int(self._next_clock) - now), CLOCK)
+                self._next_clock += self._interval
+                self._clocks_left -= 1
+
+    def _put(self, offset: int, data: bytes) -> None:
+        self.send_port.write_midi_event(offset, data)
+        self.sent_clocks += data == CLOCK
+
+    # -- sending ---------------------------------------------------------------
+
+    def send(self, *messages: bytes) -> None:
+        """Send as soon as possible, all in one cycle where they fit."""
+        with self._lock:
+            self._queue.extend((0, data) for data in messages)
+        self.flush()
+
+    def flush(self) -> None:
+        self.until(lambda: not self._queue)
+        time.sleep(0.02)
+
+    def clocks(self, count: int, bpm: float = 240.0, first: tuple[bytes, ...] = (), wait: bool = True) -> None:
+        """Send `count` clocks, 24 to the quarter note, behind the messages of `first`."""
+        rate = self.client.samplerate
+        with self._lock:
+            self._queue.extend((0, data) for data in first)
+            self._interval = rate * 60 / (24 * bpm)
+            self._next_clock = float(self.client.frame_time + rate // 100)
+            self._clocks_left = count
+        if wait:
+            self.until(lambda: self._clocks_left == 0, seconds=30 + count * self._interval / rate)
+            time.sleep(0.02)
+
+    def stop_clocks(self) -> None:
+        with self._lock:
+            self._clocks_left = 0
+
+    def storm(self, message: bytes, a_second: int, seconds: float) -> int:
+        """Queue messages at an even rate; return how many."""
+        rate = self.client.samplerate
+        start = self.client.frame_time + rate // 20
+        count = int(a_second * seconds)
+        with self._lock:
+            self._queue.extend((start + n * rate // a_second, message) for n in range(count))
+        return count
+
+    # -- patching and hearing --------------------------------------------------
+
+    def patch(self, clock: str | None = None, out: str | None = None) -> None:
+        if clock:
+            self.client.connect(f"{self.name}:send", clock)
+        if out:
+            self.client.connect(out, f"{self.name}:hear")
+
+    def hears(self) -> set[str]:
+        return {port.name for port in self.client.get_all_connections(self.hear_port)}
+
+    def notes_on(self) -> list[int]:
+        return [data[1] for _, data in self.received if is_on(data)]
+
+    def hanging(self) -> dict[tuple[int, int], int]:
+        """Notes that are on and never went off: (channel, note) -> how many note-ons too many."""
+        held: dict[tuple[int, int], int] = {}
+        for _, data in self.received:
+            if is_on(data):
+                held[data[0] & 15, data[1]] = 1
+            elif is_off(data):
+                held.pop((data[0] & 15, data[1]), None)
+        return held
+
+    @staticmethod
+    def until(what, seconds: float = 30.0) -> bool:
+        """Wait until `what()` is true; False if it does not become so."""
+        end = time.monotonic() + seconds
+        while not what():
+            if time.monotonic() > end:
+                return False
+            time.sleep(0.005)
+        return True
+
+    def close(self) -> None:
+        self.client.deactivate()
+        self.client.close()
