@@ -27,18 +27,22 @@ INTERVAL = 20_833_333
 FRESH = 2_400_000_000
 """What was said in the last nanoseconds before the picture is said anew when a test attaches."""
 HOST: dict[str, Any] = {
-    "uptime": 812.4,
-    "player": {"pid": 4211, "state": "alive", "latency_ms": 0.31},
-    "ports": {
-        "clock": {"connected": ["stage clock"]},
-        "knobs": {"connected": ["knob box"]},
-        "keys": {"connected": [], "wanted": ["keyboard"]},
-        "out": {"connected": ["dome interface"]},
-        "synth": {"connected": ["synth"]},
+    "instance": "default", "uptime_s": 812.4, "api": "jack", "clients": 2, "kept": True, "playing": True, "waiting": "",
+    "pids": {"keeper": 4209, "player": 4211, "host": 4212}, "replaced": 0, "generation": 1,
+    "period": {"frames": 64, "rate": 48000, "ms": 1.333},
+    "ports": {"clock": "replank:clock", "knobs": "replank:knobs", "keys": "replank:keys", "out": "replank:out"},
+    "patches": {
+        "in:clock": {"port": "replank:clock", "peers": ["stage clock"], "wishes": ["stage clock"]},
+        "in:knobs": {"port": "replank:knobs", "peers": ["knob box"], "wishes": ["knob box"]},
+        "in:keys": {"port": "replank:keys", "peers": [], "wishes": ["keyboard"]},
+        "out:out": {"port": "replank:out", "peers": ["dome interface"], "wishes": ["dome interface"]},
+        "out:synth": {"port": "replank:synth", "peers": ["synth"], "wishes": ["synth"]},
     },
-    "disk": {"state": "keeping", "show": "open night", "free_gb": 41.2},
-    "dropped_notices": 0,
-}
+    "latency_us": {"p50": 94.2, "p99": 171.0, "max": 310.5},
+    "player": {"late": 0, "failures": 0, "unsent": 0, "dropped": 0, "priority": "SCHED_FIFO 4"},
+    "clock_missed": 0, "drops": 0, "broken": 0, "differences": 0,
+    "disk": {"state": "ok", "text": "the show is kept in shows.db", "show": 3, "dropped": 0},
+}  # fmt: skip
 """What a host would add; the names of the ports are those of the example rig."""
 
 

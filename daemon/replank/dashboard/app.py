@@ -332,7 +332,8 @@ class Watch(App[str]):
 
     def own_move(self, rest: str) -> None:
         """Move the marker of the open list."""
-        if (found := self.listing()) is not None:
+        found = self.query_one(f"#{self.ui.page}")
+        if isinstance(found, (Listing, Health)):
             found.move(int(rest))
 
     def own_enter(self, rest: str) -> None:

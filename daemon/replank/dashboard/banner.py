@@ -8,6 +8,7 @@ from rich.style import Style
 from textual.strip import Strip
 
 from replank.dashboard.paint import Panel, Row, fit
+from replank.dashboard.view import plain
 from replank.dashboard.wording import minutes, set_times, state_words, waiting
 
 
@@ -84,7 +85,8 @@ class Banner(Panel):
         row = Row().add(" ", ink.text)
         if t.phase in ("estimated", "unknown"):
             row.add(f"phase {t.phase} · ", ink.warn)
-        row.add(t.words[:1].upper() + t.words[1:], ink.text)
+        words = t.words or plain(m.state.host.get("waiting") or "The daemon has no line yet.")
+        row.add(words[:1].upper() + words[1:], ink.text)
         for line in waiting(m.state):
             row.add(" · ", ink.faint).add(line, ink.hand)
         return row.strip(width)

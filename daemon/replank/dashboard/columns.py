@@ -67,9 +67,9 @@ def column(step: StepView, look: Look, place: Place, ink: Ink) -> Column:
     for row in range(-1, place.rows):
         if row == -1 and look.mark:
             # a filled mark for what is heard, a hollow one for a silent change
-            piece = [Segment(("▼" if look.mark == "heard" else "▽").center(body), ink.hand)]
+            piece = [Segment(("▼" if look.mark == "heard" else "▽").center(body), _air(look, ink) + ink.hand)]
         elif accent and row == above - 1:
-            piece = [Segment(">".center(body), ink.strong)]
+            piece = [Segment(">".center(body), _air(look, ink) + ink.strong)]
         elif row == -1:
             piece = [Segment(" " * body, _air(look, ink))]
         else:

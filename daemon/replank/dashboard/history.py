@@ -99,7 +99,7 @@ class History(Listing):
         ink, (cycle, notes) = self.watch_app.ink, item
         low, high = display_range(self.watch_app.model.state)
         before = self._previous.get(cycle, notes)
-        each = max(1, min(6, (width - LEFT - 1) // max(1, len(notes))))
+        each = max(1, min(12, (width - LEFT - 1) // max(1, len(notes))))
         row = Row().add("▸" if chosen else " ", ink.hand).add(f"{cycle:>6} ", ink.hand if chosen else ink.faint)
         for at, note in enumerate(notes):
             changed = at >= len(before) or before[at] != note

@@ -145,7 +145,7 @@ _ROWS = (
     Key("escape", "esc", "/unselect", "done", "step"),
     *(
         Key(key, label, command, text, where)
-        for where in ("shape", "history", "kept", "set", "doing", "help")
+        for where in ("shape", "history", "health", "kept", "set", "doing", "help")
         for key, label, command, text in (
             ("up", "↑", "/move:-1", "up"), ("down", "↓", "/move:1", "down"),
             ("pageup", "pgup", "/move:-10", "up 10"), ("pagedown", "pgdn", "/move:10", "down 10"),

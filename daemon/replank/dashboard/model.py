@@ -88,6 +88,8 @@ class Model:
         if not transport.running or not self.has_state or transport.cycle >= self.cycle:
             self.step, self.bar, self.beat = transport.step, transport.bar, transport.beat
         self.cycle = transport.cycle
+        if not self.has_state and not self.news:
+            self._tell_trail()
         self.has_state = True
         self.version += 1
         return True
@@ -95,6 +97,14 @@ class Model:
     def now_ns(self) -> int:
         """Return the performer's time now, in nanoseconds, as far as it is known."""
         return self.state.now + int((self.clock() - self.state_at) * 1e9) if self.has_state else 0
+
+    def _tell_trail(self) -> None:
+        """Begin the feed with what the trail remembers, so that nobody attaches to an empty page."""
+        for unit in self.state.trail:
+            undone = " (taken back)" if unit.get("undone") is True else ""
+            text = f"cycle {whole(unit.get('cycle'))} · {plain(unit.get('text', ''))}{undone}"
+            self.news.append(News(-1000.0, "trail", "event", text))
+        self.news_version += 1
 
     def forget_state(self) -> None:
         """Drop the position; the last known line stays on screen, said to be old."""
