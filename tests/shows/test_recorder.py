@@ -10,12 +10,12 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from tests.shows.streams import SECOND, Told, busy, feed, kept, recorded, state, wait_until
 
 from replank.control.notices import Notice
 from replank.host.shows import schema
 from replank.host.shows.reading import Archive
 from replank.host.shows.recorder import Recorder
+from tests.shows.streams import SECOND, Told, busy, feed, kept, recorded, state, wait_until
 
 ROOT = Path(__file__).parent.parent.parent
 

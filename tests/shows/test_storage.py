@@ -12,11 +12,11 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from tests.shows.streams import SECOND, Told, busy, feed, kept, recorded, state, wait_until
 
 from replank.host.shows import keeping, schema, store
 from replank.host.shows.reading import Archive
 from replank.host.shows.recorder import Recorder
+from tests.shows.streams import SECOND, Told, busy, feed, kept, recorded, state, wait_until
 
 ROOT = Path(__file__).parent.parent.parent
 

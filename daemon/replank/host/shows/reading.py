@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple
@@ -197,6 +198,18 @@ class Archive:
                         yield Item(number, now, what)
                 expected, chain, is_known = first + count, after, True
             low = rows[-1][0] + 1
+
+    def last_time(self, show: Show) -> int:
+        """Return the time of the last input or output, ns; the summary of a show cut off is up to 1 s behind."""
+        low, high = show.id << 32, (show.id + 1 << 32) - 1
+        found = show.base
+        for stream in ("inputs", "outputs"):
+            for key, count, chain, blob in self._rows(
+                f"SELECT key, count, chain, blob FROM {stream} WHERE key BETWEEN ? AND ? ORDER BY key DESC LIMIT 1",
+                low, high):  # fmt: skip
+                with suppress(Damaged):
+                    found = max(found, unpack(show.base, key & 0xFFFFFFFF, count, None, chain, blob)[-1][0])
+        return found
 
     def _put_down(self, show: Show, stream: str, second: int, text: str) -> None:
         self.damage.append(Damage(stream, show.base + second * schema.SECOND, text))

@@ -74,7 +74,9 @@ def stretches(archive: Archive, show: Show) -> list[Stretch]:
         else:
             checks.append(mark)
     if start is not None:
-        made.append(Stretch(start, tuple(checks), -1, -1, show.last, show.closed != 1))
+        is_cut = show.closed != 1
+        end = max(show.last, archive.last_time(show)) if is_cut else show.last
+        made.append(Stretch(start, tuple(checks), -1, -1, end, is_cut))
     return made
 
 
@@ -112,7 +114,8 @@ def perform(
         outcome = performer.receive(event_from_plain(item.what), item.now)
         yield Played(performer.now, performer.now, number, outcome.messages, outcome.notices, performer)
         at_input(number + 1, performer)
-    yield from _deadlines(performer, stretch.end, number)
+    # those due at the very end may have been fired or not: nobody called any more
+    yield from _deadlines(performer, stretch.end - 1, number)
 
 
 def restore(saved: dict[str, Any]) -> Performer:
