@@ -15,6 +15,9 @@ from replank.control.parameters import Value, show
 RATE_NS = 5_000_000
 """A parameter is applied at most this often, in ns; the last value wins."""
 
+NEVER = 1 << 62
+"""A time after all others, in ns."""
+
 Key = tuple[Any, ...]
 Values = Mapping[str, Value]
 
@@ -53,6 +56,7 @@ class Asking:
         # what is due -> deadline in ns, order, payload
         self._due: dict[Key, tuple[int, int, Any]] = {}
         self._order = 0
+        self._earliest = NEVER  # no deadline is before it
 
     def current(self, name: str) -> Value:
         """Return a parameter's value as hands must see it."""
@@ -70,6 +74,7 @@ class Asking:
         """Put something off to a deadline; a key that waits already starts anew."""
         self._order += 1
         self._due[key] = (deadline, self._order, payload)
+        self._earliest = min(self._earliest, deadline)
 
     def waits(self, key: Key) -> bool:
         """Tell whether a key is due later."""
@@ -91,13 +96,17 @@ class Asking:
 
     def next_deadline(self) -> int | None:
         """Return the earliest deadline in ns, or None."""
-        return min(self._due.values(), key=lambda row: row[0])[0] if self._due else None
+        if not self._due:
+            return None
+        self._earliest = min(row[0] for row in self._due.values())
+        return self._earliest
 
     def take(self, now: int) -> tuple[Key, int, Any] | None:
         """Remove and return the first (key, deadline, payload) due at or before `now`."""
-        if not self._due:
+        if now < self._earliest or not self._due:
             return None
         key, (deadline, _, payload) = min(self._due.items(), key=lambda item: item[1][:2])
+        self._earliest = deadline
         if deadline > now:
             return None
         del self._due[key]
@@ -205,4 +214,5 @@ class Asking:
             elif row[0] == "rest":
                 payload = [payload[0], ports.get(payload[1], -1), *payload[2:]]
             self._due[row] = (deadline, order, payload)
+        self._earliest = -1
         self._order = plain["order"]

@@ -150,7 +150,7 @@ class Hands:
         rows: dict[str, dict[str, Any]] = {}
         newest: dict[str, int] = {}
         for (port, _), knob in self._knobs.items():
-            position = max(knob.raw, 0) / knob.control.top
+            position = max(knob.raw, 0) / knob.top
             base = {"port": self._names[port], "control": knob.control.label, "taught": knob.raw >= 0}
             ways = {drive.target.parameter: knob.way(drive) for drive in knob.drives}
             for name in knob.control.functions:
@@ -219,7 +219,7 @@ class Hands:
         for key in self._guarded.get(name, ()):
             knob = self._knobs[key]
             shown = self._shown(knob, value)
-            if knob.control.is_button or knob.control.relative or knob.coarse != shown:
+            if knob.is_button or knob.control.relative or knob.coarse != shown:
                 self._echoes.expect(key, shown, now)
 
     def _shown(self, knob: Knob, value: Value) -> int:
@@ -231,21 +231,21 @@ class Hands:
         knob = self._knobs[key]
         control = knob.control
         raw = self._stepped(knob, heard.step) if heard.step else heard.raw
-        coarse = raw if control.top == 127 else raw >> 7
+        coarse = raw if knob.top == 127 else raw >> 7
         if key in self._guards and self._echoes.is_echo(key, coarse, now):
             return
         if control.relative:
             self._turned(key, knob, clicks(control.relative, raw), now)
         elif control.source.kind == "program" and control.source.number < 0:
             self._program(knob, raw, now)
-        elif control.is_button or control.source.kind in ("note", "program"):
+        elif knob.is_button or control.source.kind in ("note", "program"):
             self._button(knob, raw, now)
         else:
             self._position(key, knob, raw, now)
 
     def _stepped(self, knob: Knob, step: int) -> int:
         """Return the number one step on from where the control, or else its parameter, is."""
-        top = knob.control.top
+        top = knob.top
         if knob.raw < 0 and knob.drives:
             drive = knob.drives[0]
             drive.sync(self._asking.current(drive.target.parameter), self._lists, knob.control, -1)
@@ -276,7 +276,7 @@ class Hands:
         if before < 0:
             self._say_taught(key[0], knob)
         elif control.turn and before != raw:
-            self._turn(knob, (raw - before) / control.top * TURN_CLICKS, now)
+            self._turn(knob, (raw - before) / knob.top * TURN_CLICKS, now)
 
     def _is_in_step(self, knob: Knob) -> bool:
         """Tell whether the control is where its first parameter is shown: an echo, or a hand that meets it."""
@@ -349,7 +349,7 @@ class Hands:
     def _button(self, knob: Knob, raw: int, now: int) -> None:
         control = knob.control
         is_note = control.source.kind in ("note", "program")
-        is_on = raw > 0 if is_note else raw * 128 >= _ON * (control.top + 1)
+        is_on = raw > 0 if is_note else raw * 128 >= _ON * (knob.top + 1)
         is_again = is_on and raw == knob.raw
         was_down, knob.is_down, knob.raw, knob.moved_at = knob.is_down, is_on, raw, now
         if control.latches:

@@ -16,7 +16,7 @@ class Knob:
     """One control of one box, and the parameters under it.
 
     Attributes:
-        control: What the profile says.
+        control: What the profile says; `top` and `is_button` are its.
         drives: Its targets and where they stand.
         raw: The number that it last sent; -1 not heard since it was connected.
         moved_at: When, in ns.
@@ -26,10 +26,11 @@ class Knob:
             an end stopped it), so that it is said once.
     """
 
-    __slots__ = ("control", "drives", "flutter", "is_down", "moved_at", "part", "raw", "told")
+    __slots__ = ("control", "drives", "flutter", "is_button", "is_down", "moved_at", "part", "raw", "told", "top")
 
     def __init__(self, control: Control) -> None:
         self.control = control
+        self.top, self.is_button = control.top, control.is_button
         self.drives = [Drive(target) for target in control.targets]
         self.flutter: Flutter | None = None
         self.raw, self.moved_at, self.part, self.is_down = -1, NEVER, 0.0, False
@@ -45,7 +46,7 @@ class Knob:
     @property
     def coarse(self) -> int:
         """The number that it last sent, in 7 bits."""
-        return self.raw if self.control.top == 127 else self.raw >> 7
+        return self.raw if self.top == 127 else self.raw >> 7
 
     def is_flutter(self, raw: int, now: int) -> bool:
         """Tell whether a number is the flutter of a 7-bit control that rests."""
