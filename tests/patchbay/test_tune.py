@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
-from tests.patchbay.interfaces import Interface
 
 from replank.cli.main import main
 from replank.control.setup import Voltage
 from replank.host.files import load_rig
 from replank.host.tunestore import store_tuning
+from tests.patchbay.interfaces import Interface
 
 STRANGE = Voltage(per_octave=1.2, zero_note=36, low=0.0, high=8.0, bits=12)
 BOX = Interface(STRANGE, scale=0.004, offset=-0.03, bow=0.012)

@@ -7,11 +7,11 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from tests.patchbay.interfaces import Interface
 
 from replank.control.setup import Voltage
 from replank.control.voltage import resolution
 from replank.host.tunefit import Fit, Reading, ScipyAbsent, fit, parse_reading, parse_readings
+from tests.patchbay.interfaces import Interface
 
 VOLT = Voltage(zero_note=36, low=0.0, high=5.0, bits=12)
 STRANGE = Voltage(per_octave=1.2, zero_note=36, low=0.0, high=8.0, bits=12)

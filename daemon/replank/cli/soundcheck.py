@@ -24,7 +24,7 @@ from replank.host.soundcheck import LIST, MEASURED, Line
 from replank.line.pitch import note_name
 
 CAUTION = "Turn amplifier and monitors down and take headphones off; raise the level once the first note is there."
-TONE_SECONDS, PAUSE_SECONDS = 0.7, 0.2
+TONE_SECONDS, PAUSE_SECONDS, PATIENCE_SECONDS = 0.7, 0.2, 5.0
 MARKS = {PASS: "pass", FAIL: "FAIL", UNKNOWN: " -  ", LIST: "    "}
 
 
@@ -117,10 +117,17 @@ class Check:
     # -- talking -----------------------------------------------------------------
 
     def _look(self) -> dict[str, Any]:
-        answer = self._client.ask("state")
-        state: dict[str, Any] = answer.get("state", answer)
-        self._note_services(state)
-        return state
+        until = time.monotonic() + PATIENCE_SECONDS
+        while True:
+            try:
+                state: dict[str, Any] = self._client.ask("state")["state"]
+            except Denied as why:  # a host that has just been replaced does not know it for a moment
+                if time.monotonic() > until:
+                    raise NoDaemon(str(why)) from None
+                time.sleep(0.2)
+                continue
+            self._note_services(state)
+            return state
 
     def _note_services(self, state: Mapping[str, Any]) -> None:
         service = _latency(state.get("host", {}))
@@ -138,7 +145,7 @@ class Check:
             if not self._quiet:
                 basis = f"  ({line.basis})" if line.basis else ""
                 click.echo(f"{MARKS[line.state]}  {line.what}: {line.text}{basis}")
-                if line.advice and line.state == FAIL:
+                if line.advice:
                     click.echo(f"        do: {line.advice}")
 
     # -- the parts ---------------------------------------------------------------
@@ -178,7 +185,7 @@ class Check:
         moved: set[str] = set()
         last = before
         for line in self._lines(seconds):
-            if "state" in line:
+            if (line.get("state") or {}).get("performer"):
                 self.state = line["state"]
                 last = self.state.get("performer", {})
                 self._note_services(self.state)
