@@ -16,9 +16,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 ROOT = Path(__file__).parent.parent
 EXPECTED = "elsewhere:"
+
+# No test depends on how fast the machine is.  `scripts/test` tries the same examples every time;
+# by hand they are new ones each time, so that they go on finding things.
+settings.register_profile("replank", deadline=None, derandomize=os.environ.get("REPLANK_REQUIRE_REAL") == "1")
+settings.load_profile("replank")
 
 
 def _jack_answers() -> bool:

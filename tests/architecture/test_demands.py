@@ -19,7 +19,7 @@ def run(tmp_path: Path, body: str, **environ: str) -> tuple[int, str]:
     command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-q", "tests"]
     done = subprocess.run(
         command, cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False,
-        env={**os.environ, "REPLANK_REQUIRE_REAL": "1", "PYTHONDONTWRITEBYTECODE": "1", **environ},
+        env={**os.environ, "REPLANK_REQUIRE_REAL": "1", "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", **environ},
     )  # fmt: skip
     return done.returncode, done.stdout
 
