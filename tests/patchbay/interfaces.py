@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import builtins
 import random
 from dataclasses import dataclass
+from typing import Any
+
+import pytest
 
 from replank.control.bend import cents_to_bend, correction, value_cents
 from replank.control.setup import Voltage
@@ -46,3 +50,15 @@ class Interface:
         numbers = random.Random(seed)
         wanted = [note for note in notes for _ in range(times)]
         return [Reading(n, self.cents(n) + numbers.gauss(0, noise), line) for line, n in enumerate(wanted, 1)]
+
+
+def without_scipy(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make importing SciPy fail, as where it is not installed."""
+    real = builtins.__import__
+
+    def absent(name: str, *rest: Any) -> Any:
+        if name.startswith("scipy"):
+            raise ImportError(name)
+        return real(name, *rest)
+
+    monkeypatch.setattr(builtins, "__import__", absent)

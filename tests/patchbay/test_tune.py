@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import builtins
 import json
 from pathlib import Path
-from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -14,7 +12,7 @@ from replank.cli.main import main
 from replank.control.setup import Voltage
 from replank.host.files import load_rig
 from replank.host.tunestore import store_tuning
-from tests.patchbay.interfaces import Interface
+from tests.patchbay.interfaces import Interface, without_scipy
 
 STRANGE = Voltage(per_octave=1.2, zero_note=36, low=0.0, high=8.0, bits=12)
 BOX = Interface(STRANGE, scale=0.004, offset=-0.03, bow=0.012)
@@ -133,14 +131,7 @@ def test_missing_files_and_voices_are_one_line(rig: Path, tmp_path: Path, readin
 
 
 def test_without_scipy_exit_code_3(rig: Path, readings: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real = builtins.__import__
-
-    def absent(name: str, *rest: Any) -> Any:
-        if name.startswith("scipy"):
-            raise ImportError(name)
-        return real(name, *rest)
-
-    monkeypatch.setattr(builtins, "__import__", absent)
+    without_scipy(monkeypatch)
     run = tune("--rig", rig, "--readings", readings)
     assert run.exit_code == 3
     assert run.output.strip() == "replank: fitting needs SciPy: pip install 'replank[tune]'"

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import builtins
 from collections.abc import Callable
-from typing import Any
 
 import pytest
 
 from replank.control.setup import Voltage
 from replank.control.voltage import resolution
 from replank.host.tunefit import Fit, Reading, ScipyAbsent, fit, parse_reading, parse_readings
-from tests.patchbay.interfaces import Interface
+from tests.patchbay.interfaces import Interface, without_scipy
 
 VOLT = Voltage(zero_note=36, low=0.0, high=5.0, bits=12)
 STRANGE = Voltage(per_octave=1.2, zero_note=36, low=0.0, high=8.0, bits=12)
@@ -113,14 +111,7 @@ def test_two_notes_an_octave_apart_are_the_least() -> None:
 
 
 def test_without_scipy_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
-    real = builtins.__import__
-
-    def absent(name: str, *rest: Any) -> Any:
-        if name.startswith("scipy"):
-            raise ImportError(name)
-        return real(name, *rest)
-
-    monkeypatch.setattr(builtins, "__import__", absent)
+    without_scipy(monkeypatch)
     with pytest.raises(ScipyAbsent, match="pip install"):
         fit([Reading(36, 2.0, 1), Reading(48, 5.0, 2)], VOLT)
 

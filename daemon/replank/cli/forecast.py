@@ -8,8 +8,10 @@ from typing import Any
 import click
 
 from replank.cli.exits import Fail
+from replank.cli.render import read_values
 from replank.control.pace import Pace, pace
-from replank.control.parameters import DEFAULTS, KINDS, Value, parse
+from replank.control.parameters import DEFAULTS, KINDS, Value
+from replank.control.setup import Setup
 from replank.line.halflife import plan
 from replank.timing.divisions import PPQN, bar_clocks
 
@@ -40,7 +42,7 @@ def command(given: tuple[str, ...], pinned: int, bars: str, want: str | None, as
     replank forecast -p homing=0.2 --pinned 4 --bars 16,32
     replank forecast -p tempo=100 --want 5min
     """
-    values = _values(given)
+    values = {**DEFAULTS, **read_values(given, Setup())}
     at = _bars(bars)
     if pinned > int(values["length"]):
         raise Fail(f"--pinned {pinned}: only {values['length']} steps are played")
@@ -63,19 +65,6 @@ def command(given: tuple[str, ...], pinned: int, bars: str, want: str | None, as
         click.echo(f"  {name:<16}" + "".join(f"{row.untouched_after(n):>9.0%}  " for n in at).rstrip())
     if wanted:
         click.echo(wanted["text"])
-
-
-def _values(given: tuple[str, ...]) -> dict[str, Value]:
-    values = dict(DEFAULTS)
-    for word in given:
-        name, equals, text = word.partition("=")
-        if not equals:
-            raise Fail(f"-p {word}: write NAME=VALUE, such as -p mutation_chance=0.3")
-        try:
-            values[name.strip()] = parse(name.strip(), text)
-        except ValueError as error:
-            raise Fail(f"-p {word}: {error}") from None
-    return values
 
 
 def _bars(text: str) -> list[float]:

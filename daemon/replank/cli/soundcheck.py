@@ -13,7 +13,8 @@ from typing import Any
 
 import click
 
-from replank.cli.exits import ABSENT, CHECK_FAILED, Fail
+from replank.cli.daemons import lost, reach
+from replank.cli.exits import CHECK_FAILED, DONE, Fail
 from replank.control.setup import Setup
 from replank.host import soundcheck as checks
 from replank.host.client import Client, Denied, NoDaemon, connect
@@ -56,13 +57,7 @@ def command(
     replank soundcheck --seconds 30 --yes
     replank soundcheck --json --no-notes
     """
-    try:
-        client = connect(instance)
-    except NoDaemon as absent:
-        raise Fail(str(absent), ABSENT) from None
-    except ValueError as error:
-        raise Fail(str(error)) from None
-    with client:
+    with reach(instance) as client:
         try:
             check = Check(client, instance, as_json)
             check.setup = _with_source(_setup(check.state, rig_file, set_file), check.state)
@@ -71,9 +66,9 @@ def command(
             check.notes(yes, no_notes)
             check.rig()
         except NoDaemon as gone:
-            raise Fail(str(gone), ABSENT) from None
+            lost(gone)
     failed = check.finish()
-    sys.exit(CHECK_FAILED if failed else 0)
+    sys.exit(CHECK_FAILED if failed else DONE)
 
 
 def _setup(state: Mapping[str, Any], rig_file: Path | None, set_file: Path | None) -> Setup:

@@ -10,14 +10,14 @@ from typing import Any
 
 import click
 
-from replank.cli.exits import ABSENT, Fail
+from replank.cli.exits import ABSENT, CHECK_FAILED, Fail
 from replank.control.bend import bend_step, correction
 from replank.control.setup import Setup, Voice, Voltage
 from replank.control.voltage import describe, reach
 from replank.host.client import Denied, NoDaemon, connect
 from replank.host.files import BadFile, load_rig
 from replank.host.paths import default_rig
-from replank.host.tunefit import Fit, Reading, ScipyAbsent, fit, parse_reading, parse_readings
+from replank.host.tunefit import Fit, Reading, ScipyAbsent, fit, parse_reading, parse_readings, robust_fit
 from replank.host.tunestore import store_tuning, tuning_line
 from replank.line.pitch import frequency, note_name
 
@@ -54,6 +54,10 @@ def command(
     replank tune --readings readings.csv
     replank tune --rig rig.yaml --voice bass --readings readings.csv --store
     """
+    try:
+        robust_fit()  # before anybody reads a tuner for nothing
+    except ScipyAbsent as absent:
+        raise Fail(str(absent), ABSENT) from None
     path = rig_file or default_rig()
     setup = _rig(path, rig_file)
     index = _voice(setup, voice_name)
@@ -71,8 +75,6 @@ def command(
         found = [r._replace(cents=r.cents - correction(voice.tuning, r.note)) for r in found]
     try:
         result = fit(found, voltage)
-    except ScipyAbsent as absent:
-        raise Fail(str(absent), ABSENT) from None
     except ValueError as error:
         raise Fail(f"{readings}: {error}" if readings else str(error)) from None
     if as_json:
@@ -125,7 +127,8 @@ def _ask(setup: Setup, index: int, instance: str, play: bool) -> tuple[list[Read
     ):
         click.echo(line)
     with _player(instance, index, play) as sound:
-        click.confirm("Levels are down?", default=False, abort=True)
+        if not click.confirm("Levels are down?", default=False):
+            raise Fail("nothing was played; say yes when levels are down", CHECK_FAILED)
         click.echo("Type what the tuner shows: -3.5 (cents) or 65.1Hz.  Enter: next note.  q: done.")
         found: list[Reading] = []
         for note in range(low, high + 1, 12):

@@ -209,11 +209,21 @@ class _Errors:
         return (volts_note(self.voltage, actual) - note) * 100.0
 
 
-def _solve(readings: Sequence[Reading], voltage: Voltage) -> _Errors:
+def robust_fit() -> Callable[..., Any]:
+    """Return SciPy's least-squares solver.
+
+    Raises:
+        ScipyAbsent: It is not installed.
+    """
     try:
         from scipy.optimize import least_squares
     except ImportError:
         raise ScipyAbsent("fitting needs SciPy: pip install 'replank[tune]'") from None
+    return least_squares  # type: ignore[no-any-return]
+
+
+def _solve(readings: Sequence[Reading], voltage: Voltage) -> _Errors:
+    solve = robust_fit()
     volts = [note_volts(voltage, reading.note) for reading in readings]
     middle, half = (max(volts) + min(volts)) / 2.0, (max(volts) - min(volts)) / 2.0
     notes = sorted({reading.note for reading in readings})
@@ -223,9 +233,7 @@ def _solve(readings: Sequence[Reading], voltage: Voltage) -> _Errors:
         errors = _Errors(guess, middle, half, voltage)
         return [errors(reading.note) - reading.cents for reading in readings]
 
-    found = least_squares(
-        misses, [0.0] * terms, loss="soft_l1", f_scale=1.0, x_scale=[1e-3] * terms, xtol=1e-12, ftol=1e-12
-    )
+    found = solve(misses, [0.0] * terms, loss="soft_l1", f_scale=1.0, x_scale=[1e-3] * terms, xtol=1e-12, ftol=1e-12)
     return _Errors(found.x, middle, half, voltage)
 
 
