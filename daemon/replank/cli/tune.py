@@ -172,6 +172,8 @@ def _player(instance: str, voice: int, play: bool) -> Iterator[Any]:
     except ValueError as error:
         raise Fail(str(error)) from None
     with client:
+        if client.ask("state")["state"]["performer"]["transport"]["running"]:
+            raise Fail("transport runs: stop it, then tune", CHECK_FAILED)
         try:
             yield lambda note: client.ask("act", action=f"tuning_note:{note}:64:{voice + 1}")
         except (Denied, NoDaemon) as why:
