@@ -16,6 +16,7 @@ import click
 from replank.cli.daemons import lost, reach
 from replank.cli.exits import CHECK_FAILED, DONE, Fail
 from replank.control.setup import Setup
+from replank.control.voltage import note_volts
 from replank.host import soundcheck as checks
 from replank.host.client import Client, Denied, NoDaemon, connect
 from replank.host.files import BadFile, load_rig, load_set
@@ -236,7 +237,8 @@ class Check:
             for tone in tones:
                 voice = self.setup.voices[tone.voice]
                 name = note_name(tone.note, middle_c)
-                self._tell(f"  next: {voice.name}, {name}, velocity {tone.velocity}")
+                volts = f", {note_volts(voice.voltage, tone.note):.3f} V (computed)" if voice.voltage else ""
+                self._tell(f"  next: {voice.name}, {name}, velocity {tone.velocity}{volts}")
                 time.sleep(PAUSE_SECONDS)
                 before = self._sent(voice.output)
                 try:

@@ -11,10 +11,8 @@ import click
 from replank.cli.daemons import host_part, lost, reach
 from replank.cli.exits import CHECK_FAILED, Fail
 from replank.host.client import Denied, NoDaemon
+from replank.host.machine import LONGEST_PERIOD_MS
 from replank.host.paths import DEFAULT_INSTANCE
-
-LONGEST_PERIOD_MS = 3.0
-"""A JACK period is the jitter of every message; above this it is heard."""
 
 
 @click.command()
@@ -72,7 +70,7 @@ def sentences(state: dict[str, Any]) -> Iterator[str]:
     if latency:
         yield f"from message to note: {latency['p50'] / 1000:.2f} ms, 99 of 100 under {latency['p99'] / 1000:.2f} ms"
     pids = host.get("pids", {})
-    yield f"keeper {pids.get('keeper')}, player {pids.get('player')}, host {pids.get('host')}; socket {host.get('socket')}"
+    yield f"{', '.join(f'{name} {pid}' for name, pid in pids.items())}; socket {host.get('socket')}"
     if not host.get("kept", True):
         yield "the keeper is gone: nobody would restart player or host"
     disk = host.get("disk", {})
@@ -92,3 +90,6 @@ def _music(performer: dict[str, Any]) -> Iterator[str]:
     yield f"{where}; {line['root']} {line['scale']}"
     steps = line["steps"][: line["length"]]
     yield " ".join(step["name"] if step["heard"] else "·" for step in steps)
+    if any(step.get("volts") is not None for step in steps):
+        volts = (f"{step['volts']:.3f}" if step["heard"] and step["volts"] is not None else "·" for step in steps)
+        yield f"volts, computed from the rig: {' '.join(volts)}"

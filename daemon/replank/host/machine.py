@@ -18,6 +18,9 @@ LEAST_FREE = 512 * 1024 * 1024
 LOW_BATTERY = 40
 """Per cent below which a set should not begin without mains."""
 
+LONGEST_PERIOD_MS = 3.0
+"""A JACK period is the jitter of every message; above this it is heard."""
+
 PASS, FAIL, UNKNOWN = "pass", "fail", "not measured"
 
 

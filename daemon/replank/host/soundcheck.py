@@ -13,16 +13,16 @@ from typing import Any, NamedTuple
 from replank.control.setup import Setup, Voice
 from replank.control.voltage import describe, reach
 from replank.control.wire import JITTER, LATENCY, NOTICED, cables, judge, just_heard
-from replank.host.machine import FAIL, PASS, UNKNOWN, Fact, Period
+from replank.host.machine import FAIL, LONGEST_PERIOD_MS, PASS, UNKNOWN, Fact, Period
 from replank.line.pitch import note_name
 
 LIST = "list"
 """State of a line that only tells."""
 MEASURED, COMPUTED, READ, TOLD = "measured", "computed from the rig", "read from the system", "told by the daemon"
-MOST_PERIOD_MS = 3.0
-"""Longest period: every note waits for the next one's start."""
 MOST_JITTER_MS = 3.0
 """99th percentile of the clock's intervals about their mean, above which it limps."""
+MOST_SERVICE_MS = 3.0
+"""99th percentile of the daemon's own delay."""
 FEW_CLOCKS = 48
 """Two beats of clock: fewer say nothing of its steadiness."""
 
@@ -103,8 +103,8 @@ def period_line(period: Period | None, api: str) -> Line:
         return Line("period", UNKNOWN, "no JACK server answers" if api != "none" else "there is no MIDI system")
     size = f"{period.frames} frames at {period.rate} Hz, {period.milliseconds:.2f} ms"
     text = f"{size}: messages leave at its start, so it moves notes by up to {period.milliseconds:.2f} ms"
-    if period.milliseconds > MOST_PERIOD_MS:
-        most = int(MOST_PERIOD_MS * period.rate / 1000)
+    if period.milliseconds > LONGEST_PERIOD_MS:
+        most = int(LONGEST_PERIOD_MS * period.rate / 1000)
         return Line("period", FAIL, text, READ, f"start JACK with at most {1 << (most.bit_length() - 1)} frames (-p)")
     return Line("period", PASS, text, READ)
 
@@ -239,7 +239,7 @@ def latency_line(services: Sequence[Mapping[str, float]], period: Period | None)
     text = f"p50 {middle:.2f} ms, p99 {worst:.2f} ms from arrival to sent"
     if period is not None:
         text += f", and up to {period.milliseconds:.2f} ms until the period that carries it"
-    if worst <= MOST_PERIOD_MS:
+    if worst <= MOST_SERVICE_MS:
         return Line("tick to note", PASS, text, MEASURED)
     advice = f"close other programs, allow real-time priority; {LATENCY.milliseconds:g} ms in all is the most"
     return Line("tick to note", FAIL, text, MEASURED, advice)
