@@ -27,7 +27,9 @@ class Stage:
         said: Every intent so far, with its time.
     """
 
-    def __init__(self, *profiles: Profile, inputs: tuple[Input, ...] | None = None, kind: type[Hands] = Hands, **values):
+    def __init__(
+        self, *profiles: Profile, inputs: tuple[Input, ...] | None = None, kind: type[Hands] = Hands, **values
+    ):
         names = [f"box{n or ''}" for n in range(len(profiles))]
         self.inputs = inputs or tuple(Input(f"knobs{n or ''}", "knobs", (), name) for n, name in enumerate(names))
         self.hands = kind(dict(zip(names, profiles, strict=True)), self.inputs)
@@ -48,9 +50,7 @@ class Stage:
     def send(self, *data: int, port: int = 0, after_ms: float = 10) -> list[Intent]:
         """Send a message `after_ms` later, deadlines before it; return what came of both."""
         made = self.wait(after_ms)
-        return made + self.take(
-            self.hands.message(port, bytes(data), self.now, self.values, self.lists), self.now
-        )
+        return made + self.take(self.hands.message(port, bytes(data), self.now, self.values, self.lists), self.now)
 
     def cc(self, number: int, *values: int, channel: int = 1, after_ms: float = 10) -> list[Intent]:
         made = []

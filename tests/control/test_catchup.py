@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -63,10 +65,12 @@ def test_in_step_the_parameter_stays_with_the_control(at, path):
 
 @given(st.floats(-2, 3, allow_nan=False), st.lists(unit, min_size=2, max_size=20))
 def test_a_parameter_beyond_the_range_of_its_control_is_led_in_without_a_jump(held, path):
-    for before, after in zip(path, path[1:], strict=False):
+    for before, after in itertools.pairwise(path):
         moved = ease(held, before, after)
         assert min(held, 0) - 1e-9 <= moved <= max(held, 1) + 1e-9
-        assert abs(moved - held) <= (abs(held) + 1) * (abs(after - before) / max(1e-9, max(before, 1 - before)) + 1) + 1e-9
+        assert (
+            abs(moved - held) <= (abs(held) + 1) * (abs(after - before) / max(1e-9, max(before, 1 - before)) + 1) + 1e-9
+        )
         held = moved
 
 
@@ -152,7 +156,9 @@ def test_flutter_at_rest_is_ignored_and_a_turn_is_not():
     assert sets(stage.cc(16, *[65, 64, 63, 64] * 50, after_ms=3)) == []
     assert stage.values["gate"] == held
     stage.wait(500)
-    assert len(sets(stage.cc(16, 65, 66, 67, 68))) == 3  # the first of a slow turn looks like flutter, the rest does not
+    assert (
+        len(sets(stage.cc(16, 65, 66, 67, 68))) == 3
+    )  # the first of a slow turn looks like flutter, the rest does not
 
 
 def test_flutter_right_after_a_turn_is_ignored_too():

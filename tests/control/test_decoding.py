@@ -30,7 +30,9 @@ def test_the_other_zero_of_sign_magnitude_is_no_click():
 
 
 def test_ranges_of_the_encodings():
-    ranges = {name: (min(clicks(name, b) for b in range(128)), max(clicks(name, b) for b in range(128))) for name in ENCODINGS}
+    ranges = {
+        name: (min(clicks(name, b) for b in range(128)), max(clicks(name, b) for b in range(128))) for name in ENCODINGS
+    }
     assert ranges == {
         "twos-complement": (-64, 63), "offset-64": (-64, 63),
         "sign-magnitude": (-63, 63), "sign-magnitude-reversed": (-63, 63),
@@ -143,7 +145,9 @@ def test_channels_are_kept_apart():
 
 
 def test_notes_programs_bend_and_pressure():
-    reader = decoder(Source("note", 36), Source("program", -1), Source("program", 5), Source("bend"), Source("pressure"))
+    reader = decoder(
+        Source("note", 36), Source("program", -1), Source("program", 5), Source("bend"), Source("pressure")
+    )
     assert raws(reader, (0x90, 36, 64), (0x90, 36, 0), (0x80, 36, 64)) == [64, 0, 0]  # p. 10: velocity 0 is note-off
     assert {(one.control, one.raw) for one in reader.decode(bytes((0xC0, 5)))} == {(1, 5), (2, 127)}
     assert raws(reader, (0xE0, 0x00, 0x40)) == [8192]  # p. 19: 00 40 is the centre, LSB first
@@ -152,7 +156,14 @@ def test_notes_programs_bend_and_pressure():
 
 @given(st.lists(st.binary(max_size=4), max_size=60))
 def test_no_bytes_can_break_it_and_numbers_stay_in_range(messages):
-    sources = [Source("cc", 20), Source("cc14", 1), Source("nrpn", 3), Source("rpn", 0), Source("note", 36), Source("bend")]
+    sources = [
+        Source("cc", 20),
+        Source("cc14", 1),
+        Source("nrpn", 3),
+        Source("rpn", 0),
+        Source("note", 36),
+        Source("bend"),
+    ]
     profile = Profile(controls=tuple(Control(str(n), source) for n, source in enumerate(sources)))
     reader = Decoder(profile)
     for data in messages:
@@ -160,7 +171,9 @@ def test_no_bytes_can_break_it_and_numbers_stay_in_range(messages):
             assert heard.step or 0 <= heard.raw <= profile.controls[heard.control].top
 
 
-midi = st.tuples(st.sampled_from((0xB0, 0xB1)), st.sampled_from((1, 6, 20, 33, 38, 96, 97, 98, 99, 100, 101)), st.integers(0, 127))
+midi = st.tuples(
+    st.sampled_from((0xB0, 0xB1)), st.sampled_from((1, 6, 20, 33, 38, 96, 97, 98, 99, 100, 101)), st.integers(0, 127)
+)
 
 
 @given(st.lists(midi, max_size=80), st.integers(0, 80))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from replank.control.hands import Hands
@@ -18,7 +20,9 @@ class Loop(Stage):
         delay_ms: From a change to the feedback, and again to the echo.
     """
 
-    def __init__(self, profile: Profile, *, echoes: bool, delay_ms: int = 20, kind: type[Hands] = Hands, **values) -> None:
+    def __init__(
+        self, profile: Profile, *, echoes: bool, delay_ms: int = 20, kind: type[Hands] = Hands, **values
+    ) -> None:
         super().__init__(profile, kind=kind, **values)
         self.feedback = Feedback({"box": profile}, self.inputs)
         self.echoes, self.delay = echoes, delay_ms
@@ -159,7 +163,8 @@ def test_values_toggles_and_steps_are_shown_as_controllers_and_notes():
     loop.heard[1] = False
     sent = [data for _, data in loop.feedback.changed(loop.view(), loop.now)]
     assert sent == [
-        bytes((0xB2, 16, 127)), bytes((0x90, 36, 1)), bytes((0xB0, 90, 127)), bytes((0x90, 48, 127)), bytes((0x90, 49, 0)),
+        bytes((0xB2, 16, 127)), bytes((0x90, 36, 1)), bytes((0xB0, 90, 127)),
+        bytes((0x90, 48, 127)), bytes((0x90, 49, 0)),
     ]  # fmt: skip
     assert loop.feedback.changed(loop.view(), loop.now + 1000 * MS) == []
     loop.values["scale"], loop.values["length"] = "ionian", 1
@@ -173,7 +178,7 @@ def test_feedback_is_limited_in_rate_and_the_last_value_arrives():
         loop.run(1)
     loop.run(60)
     times = [at for at, _ in loop.shown]
-    assert all(b - a >= 50 * MS for a, b in zip(times, times[1:], strict=False))
+    assert all(b - a >= 50 * MS for a, b in itertools.pairwise(times))
     assert loop.shown[-1][1][2] == 127 and 15 <= len(times) <= 22
 
 

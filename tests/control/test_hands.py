@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 
 import pytest
@@ -161,7 +162,9 @@ def test_numbers_beyond_the_range_are_clamped_and_said():
     stage = Stage(box({"sends": "cc 20", "moves": "length", "raw": "yes"}))
     assert sets(stage.cc(20, 12)) == [("length", 12)]  # exact numbers need no teaching
     made = stage.cc(20, 100)
-    assert sets(made) == [("length", 64)] and notices(made, "clamped") == [{"name": "length", "value": 64, "shown": "64"}]
+    assert sets(made) == [("length", 64)] and notices(made, "clamped") == [
+        {"name": "length", "value": 64, "shown": "64"}
+    ]
 
 
 def test_an_msb_alone_counts_after_five_milliseconds_with_its_lsb_zero():
@@ -207,7 +210,10 @@ def test_knobs_with_ends_edit_steps_by_how_far_they_turn():
 
 
 def test_boxes_are_kept_apart_and_unknown_ports_ignored():
-    gate, swing = box({"sends": "cc 16", "moves": "gate", "catch_up": "jump"}), box({"sends": "cc 16", "moves": "swing", "catch_up": "jump"})
+    gate, swing = (
+        box({"sends": "cc 16", "moves": "gate", "catch_up": "jump"}),
+        box({"sends": "cc 16", "moves": "swing", "catch_up": "jump"}),
+    )
     stage = Stage(gate, swing)
     stage.send(0xB0, 16, 0, port=0)
     stage.send(0xB0, 16, 0, port=1)
@@ -217,7 +223,9 @@ def test_boxes_are_kept_apart_and_unknown_ports_ignored():
 
 
 def test_two_controls_on_one_function_hand_it_over():
-    profile = box({"sends": "cc 16", "moves": "gate"}, {"sends": "cc 17", "moves": "gate", "catch_up": "meet"}, shared=["gate"])
+    profile = box(
+        {"sends": "cc 16", "moves": "gate"}, {"sends": "cc 17", "moves": "gate", "catch_up": "meet"}, shared=["gate"]
+    )
     stage = Stage(profile)
     stage.cc(16, 0, 127)
     stage.cc(17, 10)
@@ -252,7 +260,7 @@ def storm(stage: Stage) -> tuple[bool, bool, int]:
     times: dict[str, list[int]] = {}
     for at, intent in stage.said:
         times.setdefault(intent.name, []).append(at)
-    is_kept = all(b - a >= RATE_NS for row in times.values() for a, b in zip(row, row[1:], strict=False))
+    is_kept = all(b - a >= RATE_NS for row in times.values() for a, b in itertools.pairwise(row))
     has_won = all(stage.values[NAMES[n]] == pytest.approx(_at(NAMES[n], last[n])) for n in range(8))
     return is_kept, has_won, len(stage.said)
 

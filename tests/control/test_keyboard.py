@@ -38,7 +38,14 @@ def test_root_takes_the_pitch_class(note):
 
 def test_write_gives_the_selected_step_and_moves_on_round_the_line():
     reader = KeyboardReader("write", selected=15, length=16)
-    assert acts(play(reader, 60, 62, 64)) == ["note:15:60", "select:16", "note:16:62", "select:1", "note:1:64", "select:2"]
+    assert acts(play(reader, 60, 62, 64)) == [
+        "note:15:60",
+        "select:16",
+        "note:16:62",
+        "select:1",
+        "note:1:64",
+        "select:2",
+    ]
     reader.selected = 7
     assert acts(play(reader, 65)) == ["note:7:65", "select:8"]
 

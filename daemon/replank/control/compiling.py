@@ -147,13 +147,14 @@ class _Compiler(PlainReader):
             row=self.row_number(self.text(rows, "row", path, title, 40)),
         )
         self.fits(made, path, rows)
+        does_something = set(rows) & {"moves", "toggles", "holds", "chooses", "does", "turn"}
+        if not does_something and set(plain) <= set(CONTROL_KEYS):
+            self.refuse(path, "a control needs one of: moves, toggles, holds, chooses, does, turn")
         return made
 
     def fits(self, control: Control, path: Path, rows: dict[str, Any]) -> None:
         """Refuse what the kind of control cannot do."""
         kind = control.source.kind
-        if not control.functions:
-            self.refuse(path, "a control needs one of: moves, toggles, holds, chooses, does, turn")
         moves = any(target.how == "move" for target in control.targets)
         if (moves or control.turn) and control.is_button:
             self.refuse(

@@ -55,6 +55,13 @@ def clicks(relative: str, value: int) -> int:
     return -size if is_left else size
 
 
+def is_channel_message(data: bytes) -> bool:
+    """Tell whether the bytes are one whole channel message (MIDI 1.0 Detailed Specification, table 2)."""
+    if not 2 <= len(data) <= 3 or not 0x80 <= data[0] < 0xF0 or max(data[1:]) > 127:
+        return False
+    return len(data) == (2 if data[0] & 0xE0 == 0xC0 else 3)
+
+
 class Decoder:
     """Reads the messages of one port by one profile; keeps what MIDI makes receivers keep."""
 
@@ -81,19 +88,19 @@ class Decoder:
 
     def decode(self, data: bytes) -> list[Heard]:
         """Return what the controls did, by one complete message; [] for what is not mapped or malformed."""
-        if len(data) < 2 or data[0] < 0x80 or max(data[1:]) > 127:
+        if not is_channel_message(data):
             return []
         kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
-        if kind == 0xB0 and len(data) == 3:
+        if kind == 0xB0:
             return self._controller(channel, data[1], data[2])
-        if kind in (0x80, 0x90) and len(data) == 3:
+        if kind in (0x80, 0x90):
             return self._all("note", channel, data[1], data[2] if kind == 0x90 else _LIFT)
-        if kind == 0xC0 and len(data) == 2:
+        if kind == 0xC0:
             exact = self._all("program", channel, data[1], _PRESS)
             return exact + self._all("program", channel, -1, data[1])
-        if kind == 0xD0 and len(data) == 2:
+        if kind == 0xD0:
             return self._all("pressure", channel, -1, data[1])
-        if kind == 0xE0 and len(data) == 3:
+        if kind == 0xE0:
             return self._all("bend", channel, -1, data[1] | data[2] << 7)
         return []
 

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
-from replank.control.decoding import NULL, clicks
+from replank.control.decoding import NULL, clicks, is_channel_message
 from replank.control.profiles import Source
 
 ENOUGH = 4
@@ -55,7 +55,7 @@ class _Moves(NamedTuple):
 
 def recognise(messages: Iterable[bytes]) -> Finding:
     """Return what moved, from complete MIDI messages of one turn or two presses."""
-    candidates = _candidates([data for data in messages if 2 <= len(data) <= 3 and 0x80 <= data[0] < 0xF0])
+    candidates = _candidates([data for data in messages if is_channel_message(data)])
     if not candidates:
         return Finding(None, heard="nothing", unsure="no control was heard; is the box patched to this port?")
     moves = _main(candidates)
@@ -109,7 +109,9 @@ def _candidates(messages: Sequence[bytes]) -> list[_Moves]:
 
 def _parameter_numbers(messages: Sequence[bytes], found: dict[Source, list[int]], fine: set[Source]) -> list[bytes]:
     """Take out NRPN and RPN; return the other messages."""
-    numbering = {data[0] & 0x0F for data in messages if data[0] & 0xF0 == 0xB0 and data[1] in range(98, 102)}
+    controllers = [(data[0] & 0x0F, data[1]) for data in messages if data[0] & 0xF0 == 0xB0]
+    numbering = {channel for channel, number in controllers if number in range(98, 102)}
+    numbering &= {channel for channel, number in controllers if number in (6, 38, 96, 97)}
     chosen: dict[int, list[int]] = {}
     kinds: dict[int, str] = {}
     rest = []
