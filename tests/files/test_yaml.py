@@ -5,6 +5,8 @@ repository (yaml.org/type: bool, int, timestamp, merge); that the reader must
 not follow it is the project's own rule.
 """
 
+import os
+
 import pytest
 import yaml as pyyaml
 from hypothesis import example, given, settings
@@ -12,7 +14,7 @@ from hypothesis import strategies as st
 
 from replank.host.files.mistakes import BadFile
 from replank.host.files.yaml_reader import DEEPEST, LARGEST, Mapping, Scalar, Sequence, parse_yaml, read_yaml
-from tests.files.helpers import mistakes, yaml
+from tests.files.helpers import mistakes, rig, yaml
 
 
 def told(text: str | bytes) -> list[tuple[int, int, str]]:
@@ -89,6 +91,18 @@ def test_what_cannot_be_read_is_one_mistake(tmp_path, name):
     (tmp_path / "folder").mkdir()
     with pytest.raises(BadFile, match="cannot be read"):
         read_yaml(tmp_path / name)
+
+
+def test_a_named_pipe_is_refused_and_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(BadFile, match="no regular file"):
+        read_yaml(tmp_path / "pipe")
+
+
+def test_a_mistake_does_not_repeat_a_whole_file():
+    found = mistakes(rig, f"rig: 1\naudition: {'x' * 50_000}\nvalues: {{scale: {'y' * 9_000}}}\n{'z' * 999}: 1\n")
+    assert len(found) == 3
+    assert all(len(row[2]) < 400 for row in found)
 
 
 def test_scalars_stay_the_text_that_was_written():

@@ -11,6 +11,9 @@ from replank.host.files.schema import REFUSED, Key
 from replank.host.files.values import KINDS
 from replank.host.files.yaml_reader import Mapping, Node, Scalar, Sequence
 
+LONGEST = 300
+"""Characters of a mistake; a value of a whole file's size is not repeated."""
+
 
 class Reader:
     """Reads nodes by keys; notes every mistake and goes on.
@@ -33,7 +36,7 @@ class Reader:
     def refuse(self, mark: Mark, what: str) -> None:
         """Note a mistake at a place."""
         if len(self.mistakes) < MOST:
-            self.mistakes.append(Mistake(*mark, what))
+            self.mistakes.append(Mistake(*mark, what if len(what) <= LONGEST else f"{what[:LONGEST]}…"))
 
     def advise(self, mark: Mark, what: str) -> None:
         """Note what is no mistake but should be known."""

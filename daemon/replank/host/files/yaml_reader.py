@@ -17,9 +17,9 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import yaml
@@ -104,8 +104,15 @@ def read_yaml(path: str | os.PathLike[str]) -> Mapping:
             as far as it could be understood.
     """
     try:
-        with Path(path).open("rb") as file:
-            data = file.read(LARGEST + 1)
+        # without O_NONBLOCK a named pipe would be waited for, for ever
+        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        try:
+            if not stat.S_ISREG(os.fstat(handle).st_mode):
+                raise BadFile.whole(path, "cannot be read: it is no regular file")
+            with open(handle, "rb", closefd=False) as file:
+                data = file.read(LARGEST + 1)
+        finally:
+            os.close(handle)
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise BadFile.whole(path, f"cannot be read: {why}") from None
