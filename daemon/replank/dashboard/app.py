@@ -167,7 +167,10 @@ class Watch(App[str]):
 
     def on_resize(self, event: events.Resize) -> None:
         """Say when the screen is too small."""
-        self.screen.set_class(is_too_small(event.size.width, event.size.height), "too-small")
+        too_small = is_too_small(event.size.width, event.size.height)
+        self.screen.set_class(too_small, "too-small")
+        if too_small:
+            self.query_one(Prompt).close()
 
     def on_key(self, event: events.Key) -> None:
         """Do what the key table says; a line that is typed into keeps its keys."""

@@ -166,7 +166,10 @@ class Contour(Panel):
         for step in state.steps[: min(state.length, width - AXIS)]:
             shown = arranged.first < step.index <= arranged.first + arranged.shown
             segments.append(Segment(_tiny(step, low, high), self._tiny_style(step, shown, step.index == playing)))
-        note = f"  steps {arranged.first + 1} to {arranged.first + arranged.shown} of {state.length}"
+        first, last = arranged.first + 1, arranged.first + arranged.shown
+        note = f"  steps {first} to {last} of {state.length}"
+        if AXIS + state.length + len(note) > width:
+            note = f"  {first}–{last}/{state.length}"
         segments.append(Segment(note, ink.text))
         return Strip(segments).adjust_cell_length(width).apply_style(self.ground()).simplify()
 

@@ -22,7 +22,7 @@ FULL, SIXTEEN, NONE = "full", "sixteen", "none"
 """What a terminal can show: 256 colours or more, sixteen, none (`NO_COLOR`)."""
 
 CHROMA = 0.13
-LEVELS = {True: (0.90, 0.66, 0.78), False: (0.54, 0.30, 0.42)}
+LEVELS = {True: (0.88, 0.65, 0.765), False: (0.54, 0.30, 0.42)}
 """Lightness of a pitch class by its number modulo 3, on dark and on light ground."""
 
 _SIXTEEN = (

@@ -30,7 +30,7 @@ class Large(Slow):
 
     def paint(self) -> None:
         """Show or hide, then draw."""
-        moved = self.watch_app.model.large()
+        moved = None if self.screen.has_class("too-small") else self.watch_app.model.large()
         if self.display != (moved is not None):
             self.display = moved is not None
             self._painted_at = -1.0
