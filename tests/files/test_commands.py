@@ -222,3 +222,10 @@ def test_a_folder_of_another_user_is_refused(tmp_path):
     os.chown(folder, 65534, 65534)
     with pytest.raises(paths.UnsafeFolder, match="another user"):
         paths.private_dir(folder)
+
+
+def test_a_named_pipe_is_one_mistake(tmp_path):
+    os.mkfifo(tmp_path / "rig.yaml")
+    done = run("check", tmp_path / "rig.yaml")
+    assert done.exit_code == 2
+    assert "no regular file" in done.output

@@ -15,6 +15,7 @@ from replank.control.setup import Setup
 from replank.host.files.drawing import draw_profile
 from replank.host.files.kinds import Checked, check_file, default_files
 from replank.host.files.mistakes import BadFile, plain_text
+from replank.host.files.yaml_reader import read_yaml
 
 
 @click.command(no_args_is_help=True)
@@ -72,15 +73,13 @@ def _files(given: tuple[Path, ...]) -> list[Path]:
 
 
 def _rigs_first(files: list[Path]) -> list[Path]:
-    """Return the files with those that say they are rigs in front, by a glance at their text."""
+    """Return the files with those that say they are rigs in front."""
 
     def is_later(path: Path) -> bool:
         try:
-            with path.open("rb") as file:
-                start = file.read(4096)
-        except OSError:
+            return "rig" not in read_yaml(path).pairs
+        except BadFile:
             return True
-        return not any(line.startswith(b"rig:") for line in start.splitlines())
 
     return sorted(files, key=is_later)
 
