@@ -29,7 +29,7 @@ def kept(recorder: Recorder) -> bool:
 
 def state(now: int, size: int = 10) -> dict[str, Any]:
     """Return something that looks like a saved state."""
-    return {"now": now, "seed": 5, "rolls": [n / 7 for n in range(size)]}
+    return {"now": now, "given_seed": 5, "rolls": [n / 7 for n in range(size)]}
 
 
 def busy(base: int, seconds: float, tempo: float = 300.0, seed: int = 1) -> Iterator[tuple[Any, ...]]:

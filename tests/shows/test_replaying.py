@@ -51,7 +51,7 @@ def rewrite(path: Path, stream: str, change: Callable[[list[tuple[int, Any]]], l
         sql.commit()
 
 
-@settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(performances(), st.integers(0, 2_000_000))
 def test_whatever_happens_replays_to_the_same_notes(tmp_path_factory, case, late):
     path = tmp_path_factory.mktemp("shows") / "shows.db"

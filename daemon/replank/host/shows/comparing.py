@@ -16,6 +16,8 @@ from replank.pipes import decode, encode
 
 LOOK_AHEAD = 64
 """Messages searched for where record and replay meet again."""
+LATE = schema.SECOND // 4
+"""How much later than its next input a player's deadline may be recorded, ns: it stamps deadlines when it wakes."""
 TAIL = 2 * schema.SECOND
 """Before a gap, messages of so many ns may be missing in the record: they were on their way."""
 
@@ -119,17 +121,17 @@ class Comparison:
         item = self.ahead[0]
         if tuple(item.what) == sent:
             self.ahead.popleft()
-            if not played.now <= item.now <= played.latest:
+            if not played.now <= item.now <= self._latest(played):
                 text = f"{words(sent)} was sent at {self._at(item.now)}, in the replay at {self._at(played.now)}"
                 self._differ("time", min(played.now, item.now), text)
             return
         self._fill(LOOK_AHEAD)
         later = next((n for n, other in enumerate(self.ahead) if tuple(other.what) == sent), -1)
-        if later > 0 and self.ahead[later].now <= played.latest:
+        if later > 0 and self.ahead[later].now <= self._latest(played):
             for _ in range(later):
                 self._extra(self.ahead.popleft())
             self.ahead.popleft()
-        elif item.now <= played.latest:
+        elif item.now <= self._latest(played):
             self.ahead.popleft()
             self._differ("message", min(played.now, item.now),
                          f"{words(tuple(item.what))} was sent, the replay sends {words(sent)}")  # fmt: skip
@@ -176,6 +178,10 @@ class Comparison:
                     break
             if where:
                 self._differ("state", mark.now, f"the state kept at {self._at(mark.now)} differs in {where}")
+
+    @staticmethod
+    def _latest(played: Played) -> int:
+        return played.now if played.latest == played.now else played.latest + LATE
 
     def _extra(self, item: Item) -> None:
         self._differ("extra", item.now, f"{words(tuple(item.what))} was sent, the replay does not send it")

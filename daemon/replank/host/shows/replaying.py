@@ -15,7 +15,7 @@ from replank.host.shows import schema
 from replank.host.shows.packing import Damaged
 from replank.host.shows.reading import Archive, Mark, Show
 from replank.performer import Performer
-from replank.performer.events import event_from_plain
+from replank.performer.events import Outcome, event_from_plain
 
 
 class Stretch(NamedTuple):
@@ -43,8 +43,8 @@ class Played(NamedTuple):
 
     Attributes:
         now: Its time, ns.
-        latest: The latest time at which it may have been recorded, ns; the
-            player may be late for a deadline, but not beyond its next input.
+        latest: Time of the next input, ns, for a deadline: the player may have
+            been late for it, but took it before that input; `now` for an input.
         input: Number of the last input taken.
         messages: (output, message) in order.
         notices: In order.
@@ -111,7 +111,10 @@ def perform(
             raise Damaged(f"inputs {number + 1} to {item.number - 1} are missing")
         yield from _deadlines(performer, item.now, number)
         number = item.number
-        outcome = performer.receive(event_from_plain(item.what), item.now)
+        try:
+            outcome = performer.receive(event_from_plain(item.what), item.now)
+        except Exception:  # the player's performer failed in the same way and played on
+            outcome = Outcome([], [])
         yield Played(performer.now, performer.now, number, outcome.messages, outcome.notices, performer)
         at_input(number + 1, performer)
     # those due at the very end may have been fired or not: nobody called any more
@@ -133,5 +136,4 @@ def restore(saved: dict[str, Any]) -> Performer:
 def _deadlines(performer: Performer, until: int, number: int) -> Iterator[Played]:
     while (due := performer.next_deadline()) is not None and due <= until:
         outcome = performer.advance(due)
-        if outcome.messages or outcome.notices:
-            yield Played(due, until, number, outcome.messages, outcome.notices, performer)
+        yield Played(due, until, number, outcome.messages, outcome.notices, performer)

@@ -284,7 +284,7 @@ class Writer:
                 sql.execute(
                     "INSERT INTO shows (engine, program, instance, began, touched, base, last, seed) "
                     "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    (self.engine, self.program, self.instance, wall, wall, now, now, str(saved.get("seed", ""))),
+                    (self.engine, self.program, self.instance, wall, wall, now, now, str(saved.get("given_seed", ""))),
                 ).lastrowid or 0
             )  # fmt: skip
         if not self.packers:
