@@ -55,9 +55,9 @@ def test_octave_by_octave(tmp_path: Path, play: Callable[..., Daemon], peer: Cal
     new = load_rig(rig).voices[0].tuning
     left = [abs(BOX.corrected(note, new)) for note in range(36, 97)]
     assert new != old and max(left) < 0.5 < max(abs(BOX.corrected(note, old)) for note in range(36, 97))
-    cabinet.send(START)
     cabinet.patch(clock=daemon.port["clock"])
-    cabinet.clocks(48, first=(START,))
+    cabinet.clocks(20_000, 120.0, first=(START,), wait=False)
     assert Peer.until(lambda: daemon.state()["performer"]["transport"]["running"])
     refused = tune(daemon, rig, "y\n")
+    cabinet.stop_clocks()
     assert refused.returncode == 1 and "transport runs" in refused.stderr
