@@ -34,8 +34,8 @@ def nearest(colours, matrix, by):
 # CSS Color Module Level 4 gives red as oklch(62.8% 0.2577 29.23), lime, blue alike (sample values, W3C).
 @pytest.mark.parametrize(
     ("text", "lightness", "chroma", "hue"),
-    [("#ff0000", 0.62796, 0.25768, 29.234), ("#00ff00", 0.86644, 0.29483, 142.495), ("#0000ff", 0.45201, 0.31321, 264.052),
-     ("#008000", 0.51975, 0.17686, 142.495), ("#ffffff", 1.0, 0.0, 0.0)],
+    [("#ff0000", 0.62796, 0.25768, 29.234), ("#00ff00", 0.86644, 0.29483, 142.495),
+     ("#0000ff", 0.45201, 0.31321, 264.052), ("#008000", 0.51975, 0.17686, 142.495), ("#ffffff", 1.0, 0.0, 0.0)],
 )  # fmt: skip
 def test_oklch_agrees_with_css_color_4(text, lightness, chroma, hue):
     found_l, a, b = colour.linear_to_oklab(decode(text))

@@ -70,9 +70,7 @@ async def test_every_action_by_mouse():
         await view.press("7")
         doing = view.app.query_one("#doing", Doing)
         for at, action in enumerate(ACTIONS.values()):
-            x, y = next(
-                (x, y) for y in range(doing._head, 50) for x in range(0, 200, 10) if doing.row_at(x, y) == at
-            )
+            x, y = next((x, y) for y in range(doing._head, 50) for x in range(0, 200, 10) if doing.row_at(x, y) == at)
             await view.pilot.click("#doing", offset=(x, y), times=2)  # the first marks the row
             assert doing.cursor == at
             line = view.app.query_one(prompt.Input)
@@ -151,7 +149,8 @@ async def test_parameters_by_mouse():
 
 
 @pytest.mark.parametrize(("typed", "sent"), [
-    ("mutation_chance=50%", ["mutation_chance=0.5"]), ("scale=whole tone redraw@now", ["scale=whole tone", "redraw@now"]),
+    ("mutation_chance=50%", ["mutation_chance=0.5"]),
+    ("scale=whole tone redraw@now", ["scale=whole tone", "redraw@now"]),
     ('recall:"the good one"@4bars', ["recall:the good one@4bars"]), ("pitch:5:+1", ["pitch:5:+1"]),
     ("mute", ["mute"]), ("root=eb length=12", ["root=Eb", "length=12"]),
 ])  # fmt: skip
@@ -165,7 +164,8 @@ async def test_what_is_typed(typed, sent):
 
 
 @pytest.mark.parametrize(("typed", "words"), [
-    ("mutation_chanse=1", "nearest: mutation_chance"), ("length=99", "outside 1 to 64"), ("rekall:blue", "nearest: recall"),
+    ("mutation_chanse=1", "nearest: mutation_chance"), ("length=99", "outside 1 to 64"),
+    ("rekall:blue", "nearest: recall"),
     ("pitch:5", "is written pitch:STEP:AMOUNT"), ("redraw@soon", "is not a due"), ('recall:"x', "quotation mark"),
     ("", "nothing was typed"), ("scale=dorain", "dorian"),
 ])  # fmt: skip

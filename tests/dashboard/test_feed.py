@@ -57,9 +57,18 @@ async def test_garbage_in_the_middle_is_left_and_the_line_comes_back():
         await view.until(lambda: view.app.model.attached, "back")
 
 
-@pytest.mark.parametrize("line", [b"{}\n", b'{"state": 5}\n', b'{"state": {"performer": null}}\n', b'{"notice": null}\n',
-                                  b'{"notice": "step", "data": []}\n', b'{"id": [], "ok": false}\n',
-                                  b'{"state": {"performer": {"line": {"steps": [null, 7, {}], "length": 1e300}}}}\n'])
+@pytest.mark.parametrize(
+    "line",
+    [
+        b"{}\n",
+        b'{"state": 5}\n',
+        b'{"state": {"performer": null}}\n',
+        b'{"notice": null}\n',
+        b'{"notice": "step", "data": []}\n',
+        b'{"id": [], "ok": false}\n',
+        b'{"state": {"performer": {"line": {"steps": [null, 7, {}], "length": 1e300}}}}\n',
+    ],
+)
 async def test_messages_of_another_shape_do_no_harm(line):
     async with shown() as view:
         view.server.raw(line)

@@ -28,11 +28,21 @@ async def test_every_page_at_every_size(size):
 async def test_the_line_says_what_is_played():
     async with shown() as view:
         text = view.text()
-        for part in ("playing", "bar", "26", "First Light", "119.9 BPM", "D minor pentatonic", "recall the good one in"):
+        for part in (
+            "playing",
+            "bar",
+            "26",
+            "First Light",
+            "119.9 BPM",
+            "D minor pentatonic",
+            "recall the good one in",
+        ):
             assert part in text
         names = next(line for line in view.lines() if line.startswith("note"))
         state = view.app.model.state
-        assert names.split()[1:] == [s.name if s.heard else "×" if s.rhythm == "rest" else "–" for s in state.steps[:16]]
+        assert names.split()[1:] == [
+            s.name if s.heard else "×" if s.rhythm == "rest" else "–" for s in state.steps[:16]
+        ]
 
 
 async def test_height_is_pitch():
@@ -79,7 +89,9 @@ async def test_a_mutation_is_marked_for_a_moment():
         view.clock.now += 10
         await view.quiet()
         assert "▼" not in view.lines()[2]
-        view.server.notice("mutation", "cycle 27 · step 5 D3 → F3 · neighbour", index=5, partner=-1, cycle=27, silent=False)
+        view.server.notice(
+            "mutation", "cycle 27 · step 5 D3 → F3 · neighbour", index=5, partner=-1, cycle=27, silent=False
+        )
         view.server.notice("mutation", "cycle 27 · step 8 D3 → F3 · octave", index=8, partner=-1, cycle=27, silent=True)
         await view.until(lambda: "▼" in view.lines()[2] and "▽" in view.lines()[2], "marked")
         assert "step 8 D3 → F3 · octave · silent" in " ".join(line[:40].strip(" ▸│") for line in view.lines()[15:])
@@ -99,13 +111,16 @@ async def test_what_moved_is_large_for_two_seconds():
 
 async def test_a_waiting_control_says_which_way():
     async with shown() as view:
-        view.server.notice("waiting", "gate: turn left to take over", control="gate", name="gate", way="left", port="knobs")
+        view.server.notice(
+            "waiting", "gate: turn left to take over", control="gate", name="gate", way="left", port="knobs"
+        )
         await view.until(lambda: "turn left to take over" in view.text(), "way")
 
 
 STEP_KEYS = [
     ("up", "pitch:{}:+1"), ("down", "pitch:{}:-1"), ("right_square_bracket", "semitone:{}:+1"),
-    ("left_square_bracket", "semitone:{}:-1"), ("enter", "press:{}"), ("a", "accent:{}"), ("l", "link:{}"), ("i", "pin:{}"),
+    ("left_square_bracket", "semitone:{}:-1"), ("enter", "press:{}"), ("a", "accent:{}"),
+    ("l", "link:{}"), ("i", "pin:{}"),
     ("plus", "velocity:{}:0.1"), ("minus", "velocity:{}:-0.1"), ("y", "release_step:{}"), ("v", "select:{}"),
 ]  # fmt: skip
 
@@ -317,7 +332,12 @@ async def test_health_words():
     async with shown() as view:
         await view.press("4")
         text = " ".join(view.text().split())
-        for part in ("waits for keyboard: plug it in, it is patched by itself", "locked to the clock", "jitter ms p50",
-                     "the show is kept", "replay differs 0"):
+        for part in (
+            "waits for keyboard: plug it in, it is patched by itself",
+            "locked to the clock",
+            "jitter ms p50",
+            "the show is kept",
+            "replay differs 0",
+        ):
             assert part in text
         assert view.lines()[2].startswith(" ! in keys"), "trouble comes first"

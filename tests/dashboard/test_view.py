@@ -54,12 +54,17 @@ def test_any_state_is_read(message):
         wording.history_words(state, cycle, notes)
 
 
-@given(st.sampled_from(["step", "cycle", "mutation", "parameter", "ramp", "waiting", "done", "due", "piece", "nonsense"]),
+KINDS = ["step", "cycle", "mutation", "parameter", "ramp", "waiting", "done", "due", "piece", "nonsense"]
+
+
+@given(st.sampled_from(KINDS),
        JSON, JSON, JSON)  # fmt: skip
 def test_any_notice_is_taken(kind, data, text, level):
     model = Model(lambda: 0.0)
     model.take_notice({"notice": kind, "data": data, "text": text, "level": level})
-    model.take_notice({"notice": kind, "data": {"index": data, "note": text, "name": level, "cycle": data, "shown": data}})
+    model.take_notice(
+        {"notice": kind, "data": {"index": data, "note": text, "name": level, "cycle": data, "shown": data}}
+    )
     for news in model.news:
         assert plain(news.text) == news.text
 

@@ -163,7 +163,8 @@ class Watch(App[str]):
         if self.ui.selected > self.model.state.length > 0:
             self.ui.selected = 0
         for panel in self._by_page.get(self.ui.page, ()):
-            panel.paint()
+            if panel.is_attached:
+                panel.paint()
 
     def on_resize(self, event: events.Resize) -> None:
         """Say when the screen is too small."""
