@@ -81,8 +81,8 @@ def test_comments_ranges_and_order_of_an_edited_file_survive(tmp_path):
     path.write_text(edited)
     again = recorded(
         tmp_path / "again.txt",
-        gate=streams.knob_7(random.Random(2), 5, 99),
-        loose=streams.knob_7(random.Random(3), 5, 98),
+        gate=streams.knob_7(random.Random(2), 5, 110),
+        loose=streams.knob_7(random.Random(3), 5, 111),
     )
     made = run(path, "--from", again)
     assert made.exit_code == 0, made.output
@@ -91,8 +91,8 @@ def test_comments_ranges_and_order_of_an_edited_file_survive(tmp_path):
     changed = [n for n, line in enumerate(before) if line != after[n]]
     assert len(changed) == 2  # the control and the comment above it that says what was heard
     gate = next(line for line in after if "moves: gate" in line)
-    assert "from: 0.9, to: 0.1" in gate and gate.endswith("# the red one") and "cc 99, channel: 5" in gate
-    assert "# heard: a knob of 7 bits, cc 99 channel 5" in path.read_text()
+    assert "from: 0.9, to: 0.1" in gate and gate.endswith("# the red one") and "cc 110, channel: 5" in gate
+    assert "# heard: a knob of 7 bits, cc 110 channel 5" in path.read_text()
     assert [line for line in after[len(before) :] if "moves: loose" in line]
     assert any("# mine: the big box" in line for line in after) and any(
         line.endswith("# from left to right") for line in after

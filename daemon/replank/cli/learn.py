@@ -12,7 +12,7 @@ from replank.cli.exits import ABSENT, Fail
 from replank.control.learning import Finding, recognise
 from replank.control.learnt import check_function, entry_for
 from replank.host.files.mistakes import BadFile, plain_text
-from replank.host.files.profile_editing import HEARD, Learnt, NotInstalled, ProfileFile
+from replank.host.files.profile_editing import HEARD, Learnt, ProfileFile
 from replank.midi.assembly import Assembler
 from replank.midi.listening import Ear, NoMidi
 from replank.midi.naming import PortNameError
@@ -71,8 +71,6 @@ def command(
         raise Fail("name the box's port with --port (replank ports lists them), or a recorded stream with --from")
     try:
         file = ProfileFile(profile, title)
-    except NotInstalled as error:
-        raise Fail(str(error), ABSENT) from None
     except BadFile as error:
         raise Fail(str(error)) from None
     except OSError as error:
