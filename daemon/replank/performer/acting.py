@@ -33,8 +33,9 @@ def act(p: Performer, name: str, args: tuple[str, ...], due: str, origin: str) -
 
 
 def enqueue(p: Performer, due: str, item: list[Any]) -> None:
-    """Let an item happen when due: ["act", name, arguments, origin], ["set", name, value, origin]
-    or ["configure", setup]; at once where nothing moves.
+    """Let an item happen when due; at once where nothing moves.
+
+    An item is ["act", name, arguments, origin], ["set", name, value, origin] or ["configure", setup].
     """
     if due == "now" or not is_moving(p):
         _do(p, item)
@@ -158,7 +159,7 @@ def apply_values(p: Performer, values: dict[str, Any], origin: str) -> None:
     else:
         p.changed()
     if "seed" in changed:
-        p.melody.begin_piece(p.values["seed"] or p.given_seed)
+        p.begin_chances(p.values["seed"] or p.given_seed)
     if "mute" in changed:
         playing.mute_changed(p)
     if "length" in changed and p.transport.playhead.peek()[1]:

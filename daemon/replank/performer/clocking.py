@@ -43,33 +43,52 @@ def tick(p: Performer) -> None:
 
 
 def at_clock(p: Performer, clock: int) -> None:
-    """Something begins at this clock: what was counted off, a bar, a step."""
+    """Something begins at this clock: a bar, a step, what was counted off."""
     t = p.transport
-    while t.counted and t.counted[0][0] <= clock:
-        _, kind, args = t.counted.pop(0)
-        _COUNTED[kind](p, args)
     if clock == t.next_bar:
         _bar(p, clock)
     if clock == t.next_step:
         striking.boundary(p, clock)
         t.next_step = clock + p.settings.division
+    while t.counted and t.counted[0][0] <= clock:
+        _, kind, args = t.counted.pop(0)
+        _COUNTED[kind](p, args)
 
 
 def _bar(p: Performer, clock: int) -> None:
     t = p.transport
     t.next_bar = clock + t.bars.bar_length
     bar = t.bars.bar_index(clock)
+    if _restarts(p, bar):
+        t.ended_by = t.ended_by or ("" if clock == t.next_step and t.playhead.begins else "restart")
+        striking.close_cycle(p)
+    elif clock == t.next_step and t.playhead.begins:
+        striking.close_cycle(p)
     if p.due:
         acting.take_due(p, "bar", bar)
     t.next_bar = clock + t.bars.bar_length
-    every = p.settings.restart_every
-    if every and bar % every == 0 and clock:
-        t.playhead.reset()
-        t.ended_by = "restart"
-        t.anchor = t.next_step = clock
+    if _restarts(p, bar):
+        begin_here(p, clock, "restart")
     unit, count = p.settings.every
     if unit == "bar" and bar % count == 0 and clock:
         striking.mutation_moment(p)
+
+
+def _restarts(p: Performer, bar: int) -> bool:
+    every = p.settings.restart_every
+    return bool(every) and bar % every == 0 and p.transport.song_clock > 0
+
+
+def begin_here(p: Performer, clock: int, why: str) -> None:
+    """The line returns to its first step at this clock, wherever its steps fell until now."""
+    t = p.transport
+    if clock < t.next_step:
+        # A step is cut short: what was still to be struck in it must not come after step 1.
+        t.counted = [one for one in t.counted if one[1] not in ("strike", "later", "again")]
+        p.unschedule("strike", "again")
+    t.playhead.reset()
+    t.anchor = t.next_step = clock
+    t.ended_by = why
 
 
 def count_off(p: Performer, clock: int, kind: str, args: list[Any]) -> None:

@@ -214,6 +214,11 @@ class Performer:
             self.melody.trail.log_value(self.melody.cycle, name, before, value)
         return before
 
+    def begin_chances(self, seed: int) -> None:
+        """Begin all chance of a piece at its seed."""
+        self.melody.begin_piece(seed)
+        self.transport.playhead.advances = 0
+
     def snapshot_values(self) -> dict[str, Any]:
         """Return the parameters that snapshots keep."""
         return {name: self.values[name] for name in SNAPSHOT_NAMES}

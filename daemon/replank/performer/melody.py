@@ -77,6 +77,7 @@ class Melody:
         self.pending: list[Change] = []
         self.is_decided = False
         self.advances = 0  # steps in this cycle
+        self.has_ended = False  # a cycle has ended, the next has not begun; only within one event
         self.muted_advances = 0
         self.settle_need = 0
         self.settle_left = 0  # cycles still to be heard in full
@@ -132,21 +133,23 @@ class Melody:
         self.shortest_whole = 0
         self.pending = []
 
-    def _left_after_this_cycle(self, by_itself: bool) -> int:
+    def left_after_this_cycle(self, by_itself: bool) -> int:
+        """Return how many cycles are still to be heard once this one has ended."""
         # A cycle counts when it was heard whole since the settling began.  A
         # clock that resets the line before its end in the same place each time
-        # plays a shorter line; that one counts too, or it would never move.
-        whole = self.settle_from == 0 and not self.muted_advances
-        if whole and not by_itself:
-            whole = self.shortest_whole > 0 and self.advances >= self.shortest_whole
+        # plays a shorter line, and one that answers is silent in the same
+        # places: those count too, or the line would never move.
+        heard = self.advances - self.muted_advances
+        whole = self.settle_from == 0 and heard > 0
+        if whole and (self.muted_advances or not by_itself):
+            whole = self.shortest_whole > 0 and heard >= self.shortest_whole
         return max(0, self.settle_left - whole)
 
     # -- steps and cycles ------------------------------------------------------
 
-    def step_played(self, index: int, note: int, muted: bool) -> None:
-        """Note that a step was played; `note` -1 is a rest."""
+    def step_begins(self, index: int, muted: bool) -> None:
+        """Note that a step is played, as a note or a rest."""
         self.advances += 1
-        self.sounded[index] = note
         if muted:
             self.muted_advances += 1
         else:
@@ -200,8 +203,9 @@ class Melody:
         """Close a cycle: remember it as it sounded, count what settles."""
         self.last = Kept(f"cycle-{self.cycle}", self.cycle, self.form(length), values)
         self.history.append((self.cycle, tuple(self.sounded[:length])))
-        self.settle_left = self._left_after_this_cycle(by_itself)
-        self.shortest_whole = self.advances if not self.settle_from else 0
+        self.settle_left = self.left_after_this_cycle(by_itself)
+        self.shortest_whole = self.advances - self.muted_advances if not self.settle_from else 0
+        self.has_ended = True
         self.settle_from = self.muted_advances = self.advances = 0
         self.cycle += 1
         self.passes += 1

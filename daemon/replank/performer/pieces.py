@@ -9,7 +9,7 @@ from replank.control.setup import Piece
 from replank.line.chance import mix64
 from replank.line.lenses import fold
 from replank.line.steps import STEPS, Form, Step
-from replank.performer import acting, keeping
+from replank.performer import acting, clocking, keeping, striking
 from replank.performer.melody import Kept
 from replank.performer.settings import Settings
 
@@ -21,27 +21,31 @@ if TYPE_CHECKING:
 def first(p: Performer) -> None:
     """Begin: the first piece of the set, or a drawn line on the defaults."""
     if p.setup.pieces:
-        _values(p, 1)
+        _begin(p, 1, _prepared(p, p.setup.pieces[0]))
         p.piece = 1
     else:
-        p.melody.begin_piece(p.values["seed"] or p.given_seed)
+        p.begin_chances(p.values["seed"] or p.given_seed)
     _draw(p, p.setup.pieces[0] if p.setup.pieces else None)
     p.melody.settle(p.values["settle_new"])
 
 
-def _values(p: Performer, number: int) -> dict[str, Any]:
-    piece = p.setup.pieces[number - 1]
+def _prepared(p: Performer, piece: Piece) -> dict[str, Any]:
+    """Return the values with which a piece begins; ValueError where the rig does not know one."""
     names = [name for name in PIECE_NAMES if name != "tempo" or name in piece.values]
     values = {name: piece.values.get(name, p.setup.values.get(name, DEFAULTS[name])) for name in names}
     if piece.seed:
         values["seed"] = piece.seed
     values["hold"] = piece.hold
-    p.settings = Settings({**p.values, **values}, p.setup)  # refuses what the rig does not know
-    was = {name: p.set_value(name, value) for name, value in values.items()}
+    Settings({**p.values, **values}, p.setup)
+    return values
+
+
+def _begin(p: Performer, number: int, values: dict[str, Any]) -> None:
+    for name, value in values.items():
+        p.set_value(name, value)
     p.changed()
     # A piece without a seed has one of this show, so that no two pieces begin alike.
-    p.melody.begin_piece(p.values["seed"] or mix64(p.given_seed ^ number))
-    return {name: old for name, old in was.items() if old != p.values[name]}
+    p.begin_chances(p.values["seed"] or mix64(p.given_seed ^ number))
 
 
 def _draw(p: Performer, piece: Piece | None) -> None:
@@ -59,17 +63,20 @@ def bring_in(p: Performer, number: int, as_left: bool, origin: str) -> None:
     left = p.as_left.get(piece.name) if as_left else None
     if as_left and left is None:
         raise ValueError(f"{piece.name} has not been played yet")
-    m = p.melody
+    m, was, values = p.melody, dict(p.values), _prepared(p, piece)
     before = m.form(p.settings.length)
     leaving = _leave(p)
-    old = _values(p, number)
+    striking.close_cycle(p)
+    m.has_ended = False  # its mutations go with it: the first moment is at the end of the piece's first cycle
+    _begin(p, number, values)
     if left is None:
         _draw(p, piece)
     else:
         _return(p, left)
+    old = {name: value for name, value in was.items() if p.values[name] != value}
     m.trail.record(
         cycle=m.cycle, now=p.now, kind="piece", text=f"piece {piece.name}", before=before,
-        after=m.form(p.settings.length), values=[(name, was, p.values[name]) for name, was in old.items()],
+        after=m.form(p.settings.length), values=[(name, value, p.values[name]) for name, value in old.items()],
     )  # fmt: skip
     if leaving:
         p.as_left[leaving[0]] = leaving[1]
@@ -87,7 +94,9 @@ def _leave(p: Performer) -> tuple[str, list[Any]] | None:
     m = p.melody
     name = p.setup.pieces[p.piece - 1].name
     kept = Kept(name, m.cycle, m.form(p.settings.length), p.piece_values())
-    return name, [kept.save(), m.seed, m.moment, m.draws, m.by_hand, m.passes]
+    # What was decided and not yet applied is decided again, by the same numbers.
+    moment = m.moment - m.is_decided
+    return name, [kept.save(), m.seed, moment, m.draws, m.by_hand, m.passes, p.transport.playhead.advances]
 
 
 def _return(p: Performer, left: list[Any]) -> None:
@@ -97,18 +106,18 @@ def _return(p: Performer, left: list[Any]) -> None:
     p.changed()
     m = p.melody
     m.take(kept.form)
-    m.seed, m.moment, m.draws, m.by_hand, m.passes = left[1:]
+    m.seed, m.moment, m.draws, m.by_hand, m.passes, p.transport.playhead.advances = left[1:]
 
 
 def _from_step_one(p: Performer) -> None:
     t = p.transport
-    t.playhead.reset()
-    t.ended_by, t.keeps_form = "piece", True
     if t.running and p.setup.clock.mode == "clock" and t.song_clock >= 0:
         at = t.song_clock if t.bars.is_bar(t.song_clock) or t.next_step == t.song_clock else t.next_step
-        t.anchor = t.next_step = at
+        clocking.begin_here(p, at, "piece")
     else:
-        t.anchor = 0
+        t.playhead.reset()
+        t.ended_by, t.anchor = "piece", 0
+    t.keeps_form = True
 
 
 def _piece(p: Performer, args: list[Any], origin: str) -> None:

@@ -17,9 +17,9 @@ from replank.timing.gates import (
     clocks_ns,
     gap_before_repeat,
     repeat_offsets,
-    slot_length,
     swing_delay,
 )
+from replank.timing.playhead import index_at
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -33,51 +33,90 @@ _LINK_WORDS = {LINK_NONE: "none", LINK_SLIDE: "slide", LINK_HOLD: "hold"}
 def boundary(p: Performer, clock: int) -> None:
     """A step begins: what is due happens, a cycle may end, then the step is played."""
     t, m = p.transport, p.melody
+    head = t.playhead
+    if head.begins:
+        close_cycle(p)
     if p.due:
         acting.take_due(p, "step", clock)
     if p.ramps:
         acting.move_ramps(p)
-    begins = t.playhead.peek()[1]
+    begins = head.begins
     if begins:
-        _end_cycle(p)
+        _begin_cycle(p)
+    elif not m.advances:
+        m.settle_from = 1  # begun in its midst: not to be heard in full
     unit, count = p.settings.every
     if unit == "step":
         if t.since_moment >= count:
             mutation_moment(p)
         t.since_moment += 1
-    index = t.playhead.peek()[0]
-    t.playhead.advance()
-    t.beginning = p.now
+    if begins:
+        t.keeps_form = False
+    begins = head.advance()
+    index = head.index
+    t.beginning, t.step_clock = p.now, clock
+    m.step_begins(index, is_silenced(p))
     s = p.settings
+    if not m.is_decided and _is_moment_next(p, clock):
+        m.decide(s.length, s.lens, s.mutation_chance, s.chances)
     if p.setup.clock.mode == "pulses":
         p.unschedule("again")  # repeats are cut by the next pulse
         strike(p, index, t.pulse.interval, begins)
+        return
+    interval = t.follower.interval
+    span = min(s.division, t.next_bar - clock) if _restarts_next(p, clock) else s.division
+    if s.swing <= 50:
+        strike(p, index, span * interval, begins)
+        return
+    whole, rest = swing_delay(clock, s.division, s.swing)
+    ahead = swing_delay(clock + span, s.division, s.swing)
+    length = clocks_ns(span + ahead[0] - whole, ahead[1] - rest, interval)
+    if whole:
+        later = [clocks_ns(0, rest, interval), index, length, begins]
+        clocking.count_off(p, clock + whole, "later" if rest else "strike", later if rest else later[1:])
+    elif rest:
+        p.schedule(p.now + clocks_ns(0, rest, interval), "strike", [index, length, begins])
     else:
-        length = clocks_ns(0, slot_length(clock, s.division, s.swing), t.follower.interval)
-        whole, rest = swing_delay(clock, s.division, s.swing) if s.swing > 50 else (0, 0)
-        if whole:
-            later = [clocks_ns(0, rest, t.follower.interval), index, length, begins]
-            clocking.count_off(p, clock + whole, "later" if rest else "strike", later if rest else later[1:])
-        elif rest:
-            p.schedule(p.now + clocks_ns(0, rest, t.follower.interval), "strike", [index, length, begins])
-        else:
-            strike(p, index, length, begins)
-    if unit == "cycle" and t.playhead.peek()[1] and not m.is_decided:
-        m.decide(s.length, s.lens, s.mutation_chance, s.chances)
+        strike(p, index, length, begins)
 
 
-def _end_cycle(p: Performer) -> None:
+def _restarts_next(p: Performer, clock: int) -> bool:
+    """Tell whether a bar line that returns the line to step 1 comes before another step, or with it."""
+    t, every = p.transport, p.settings.restart_every
+    return bool(every) and t.next_bar <= clock + p.settings.division and t.bars.bar_index(t.next_bar) % every == 0
+
+
+def _is_moment_next(p: Performer, clock: int) -> bool:
+    """Tell whether mutations may happen before the next step begins."""
+    t, s = p.transport, p.settings
+    unit, count = s.every
+    if unit == "step":
+        return t.since_moment >= count
+    pulses = p.setup.clock.mode == "pulses"
+    if unit == "bar" and not pulses:
+        return t.next_bar <= clock + s.division and t.bars.bar_index(t.next_bar) % count == 0
+    return (t.playhead.begins or (not pulses and _restarts_next(p, clock))) and p.melody.passes % count == 0
+
+
+def close_cycle(p: Performer) -> None:
+    """End the cycle before anything of the next one happens; without a step since the last end, nothing."""
     t, m = p.transport, p.melody
-    ended = m.advances > 0
     why, t.ended_by = t.ended_by or "itself", ""
-    if ended:
+    if m.advances:
         m.end_cycle(p.settings.length, p.snapshot_values(), why in ("itself", "restart"))
         p.notice("cycle", cycle=m.cycle, ended_by=why)
+
+
+def _begin_cycle(p: Performer) -> None:
+    m = p.melody
+    close_cycle(p)  # where what was due has returned the line to its beginning
     if p.due:
         acting.take_due(p, "cycle", m.cycle)
-    if ended and p.settings.every[0] == "cycle":
+    ended, m.has_ended = m.has_ended, False
+    unit, count = p.settings.every
+    by_cycles = unit == "cycle" or (unit == "bar" and p.setup.clock.mode == "pulses")
+    if ended and by_cycles and (m.passes - 1) % count == 0:
         mutation_moment(p)
-    t.keeps_form = False
 
 
 def mutation_moment(p: Performer) -> None:
@@ -149,9 +188,16 @@ def sounds(p: Performer, step: Step, index: int, passes: int) -> bool:
 def outlook(p: Performer) -> tuple[Step, bool]:
     """Return the next step as it will be, and whether it is going to be struck."""
     m, s = p.melody, p.settings
-    index, begins = p.transport.playhead.peek()
-    may = not (s.hold or s.mute or m.settle_left > 1)
-    step = m.ahead(index, begins and may)
+    t = p.transport
+    index, begins = t.playhead.peek()
+    if s.restart_every and p.setup.clock.mode == "clock" and _restarts_next(p, t.step_clock):
+        index, begins = index_at(s.direction, s.length, 0), True
+    if m.pending:
+        left = m.left_after_this_cycle(True) if begins else m.settle_left
+        may = not (s.hold or s.mute or left or t.keeps_form) and (begins or s.every[0] != "cycle")
+        step = m.ahead(index, may)
+    else:
+        step = m.steps[index]
     return step, not is_silenced(p) and sounds(p, step, index, m.passes + begins)
 
 
@@ -197,7 +243,7 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         if strikes > 1:
             _repeat(p, sound)
     t.tie = linked
-    m.step_played(index, note if heard else -1, silenced)
+    m.sounded[index] = note if heard else -1
     bar, beat = _place(p)
     p.notice(
         "step",

@@ -28,7 +28,7 @@ class Transport:
         ended_by: Why the next return to step 1 happens, if not by itself.
         since_moment: Steps since the last mutation moment, for `mutate_every` steps.
         losses: How often the clock was lost.
-        beginning: Time of the last step's beginning, ns.
+        beginning, step_clock: Time (ns) and song clock of the last step's beginning.
     """
 
     def __init__(self, settings: Settings, roll: Roll) -> None:
@@ -49,7 +49,7 @@ class Transport:
         self.ended_by = ""
         self.since_moment = 0
         self.losses = 0
-        self.beginning = -1
+        self.beginning = self.step_clock = -1
         self.bars = Bars(settings.meter)
         self.follower = ClockFollower()
         self.pulse = PulseFollower()
@@ -130,4 +130,5 @@ class Transport:
 _PLAIN = (
     "running", "armed", "song_clock", "next_step", "next_bar", "anchor", "phase", "lost", "was_steady", "watching",
     "ticking", "tie", "keeps_form", "ended_by", "since_moment", "losses", "beginning",
+    "step_clock",
 )  # fmt: skip

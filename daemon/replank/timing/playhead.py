@@ -53,6 +53,11 @@ class Playhead:
         phase = self._next_phase()
         return self._index_of(phase), phase == 0
 
+    @property
+    def begins(self) -> bool:
+        """True if the next step begins a cycle."""
+        return self._next_phase() == 0
+
     def advance(self) -> bool:
         """Go to the next step; True if that is the first one of a cycle."""
         phase = self._next_phase()
