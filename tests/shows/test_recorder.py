@@ -68,6 +68,17 @@ def test_a_show_can_be_read_while_it_is_recorded(tmp_path):
     assert recorder.close()
 
 
+def test_the_files_are_their_owners_alone(tmp_path):
+    recorder = Recorder(tmp_path / "new" / "shows.db", engine=1)
+    recorder.begin(state(time.monotonic_ns()))
+    wait_until(lambda: kept(recorder))
+    files = list((tmp_path / "new").iterdir())
+    assert len(files) == 3, "the database, its write-ahead log, and the index of that"
+    assert {file.stat().st_mode & 0o777 for file in files} == {0o600}
+    assert (tmp_path / "new").stat().st_mode & 0o777 == 0o700
+    assert recorder.close()
+
+
 def test_no_method_waits_while_the_queue_is_full(tmp_path):
     (tmp_path / "taken").write_text("a file where a folder is wanted")
     told = Told()

@@ -125,6 +125,11 @@ def _open(path: Path, pages: int, messages: list[str]) -> Opened:
         number = look(path)
         if number < schema.RECORD:
             messages.append(_migrate(path, number))
+    # SQLite gives the files beside it the rights that it has now
+    if not path.exists():
+        path.touch(mode=0o600)
+    with suppress(PermissionError):  # another user's file that this one may write
+        path.chmod(0o600)
     connection = connect(path)
     try:
         if pages:
@@ -138,7 +143,6 @@ def _open(path: Path, pages: int, messages: list[str]) -> Opened:
             connection.execute("COMMIT")
         else:
             _check(connection, path)
-        path.chmod(0o600)
         return Opened(connection, path, messages)
     except BaseException:
         connection.close()
