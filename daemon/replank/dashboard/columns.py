@@ -165,6 +165,10 @@ def _foot(step: StepView, look: Look, body: int, ink: Ink) -> list[tuple[Segment
         style = ink.hand if look.chosen else ink.faint
     if look.chosen and body < 4 and not look.playing:
         style = ink.chosen
+    # a wide column lights four cells of its number row, not all: two steps at 20 a second must not flash large
+    edge = (body - 4) // 2 if look.playing and body > 5 else 0
+    sides = (Segment(" " * edge, NOTHING), Segment(" " * (body - 4 - edge), NOTHING)) if edge else ()
+    number = (sides[0], Segment(label.strip().center(4), style), sides[1]) if sides else (Segment(label, style),)
     name = step.name if step.heard else ("×" if step.rhythm == "rest" else "–")
     name_style = Style(color=ink.pitch(step.note), bold=True, underline=step.rhythm == "sound")
     if not step.heard:
@@ -176,7 +180,7 @@ def _foot(step: StepView, look: Look, body: int, ink: Ink) -> list[tuple[Segment
     found = marks(step)
     text = found if len(found) <= body else (found[: body - 1] + "+" if body > 1 else found[:1])
     return [
-        (Segment(label, style),),
+        number,
         (Segment(name[:body].center(body), name_style),),
         (Segment(level * body, Style(color=ink.pitch(step.note))),),
         (Segment(text.center(body), ink.hand if look.chosen else ink.text),),

@@ -46,8 +46,11 @@ class Large(Slow):
         inner = width - 4
         shown = with_unit(moved.name, moved.shown)
         rows = [Row().add("─" * width, ink.rule).strip(width)]
-        rows.append(Row().add("  " + fit(moved.name.replace("_", " "), inner), ink.hand).strip(width))
-        room = height - 3
+        name = moved.name.replace("_", " ")
+        scale = best_scale(name, inner, height - 10, 1)  # large too where five rows of value are left
+        names = big(name, scale) or (fit(name, inner),)
+        rows += [Row().add("  " + part, ink.hand).strip(width) for part in names]
+        room = height - 2 - len(names)
         scale = best_scale(shown, inner, room, 3) or best_scale(moved.shown, inner, room, 3)
         text = shown if best_scale(shown, inner, room, 3) else moved.shown
         if scale:
