@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from replank.control.setup import Piece, Setup
@@ -113,7 +115,7 @@ def test_restart_every_where_the_division_does_not_divide_the_bar(swing: float) 
     assert all(bar == list(range(1, 15)) for bar in bars), bars
     if swing == 50:
         firsts = [now for (now, _), s in zip(stage.ons(), stage.steps(), strict=True) if s["index"] == 1]
-        assert [b - a for a, b in zip(firsts, firsts[1:], strict=False)] == [96 * stage.interval] * 3
+        assert [b - a for a, b in itertools.pairwise(firsts)] == [96 * stage.interval] * 3
 
 
 def test_a_delayed_strike_that_a_restart_overtakes_never_sounds_after_step_one() -> None:
@@ -121,7 +123,7 @@ def test_a_delayed_strike_that_a_restart_overtakes_never_sounds_after_step_one()
     stage.start()
     stage.clocks(96 * 6)
     found = [s["index"] for s in stage.steps()]
-    assert all(b in (1, a + 1) for a, b in zip(found, found[1:], strict=False)), found
+    assert all(b in (1, a + 1) for a, b in itertools.pairwise(found)), found
 
 
 def test_repeats_of_a_step_that_is_cut_short_do_not_sound_after_step_one() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import pytest
@@ -187,7 +188,7 @@ def test_repeats_fall_on_whole_clocks_where_the_division_allows(count: int) -> N
     mark(stage, repeats_1=count, linked_1=LINK_NONE)
     play(stage, 2)
     mine = [now for now, note in stage.ons() if note == 60]
-    assert [(b - a) for a, b in zip(mine, mine[1:], strict=False)] == [6 // count * AT_120] * (count - 1)
+    assert [(b - a) for a, b in itertools.pairwise(mine)] == [6 // count * AT_120] * (count - 1)
 
 
 def test_repeats_that_do_not_divide_the_step_use_the_last_interval() -> None:

@@ -6,6 +6,8 @@ Continue, Song Position); what the document leaves open is our own rule.
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from replank.control.setup import Clock, Output, Setup
@@ -362,7 +364,7 @@ def test_active_sensing_goes_out_within_270_ms() -> None:
     stage.until(5_000_000_000)
     times = [now for now, _, data in stage.heard if data == b"\xfe"]
     assert len(times) >= 18
-    assert max(b - a for a, b in zip(times, times[1:], strict=False)) <= 270 * MS
+    assert max(b - a for a, b in itertools.pairwise(times)) <= 270 * MS
 
 
 def test_malformed_bytes_are_ignored_and_counted() -> None:

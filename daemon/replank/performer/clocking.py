@@ -169,7 +169,10 @@ def located_from_outside(p: Performer, song_clock: int, running: bool) -> None:
 def silence(p: Performer) -> int:
     """Release everything and drop what was about to sound; return the notes released."""
     _drop_waiting(p)
-    return p.band.release_all(p)
+    count = p.band.release_all(p)
+    if p.ending > 1:
+        playing.finish(p)  # what would have ended it was dropped
+    return count
 
 
 def _drop_waiting(p: Performer) -> None:

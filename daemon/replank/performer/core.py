@@ -330,7 +330,7 @@ def _profiles(setup: Setup) -> dict[str, Profile]:
 
 _FIRE: dict[str, Any] = {
     "off": lambda p, a: p.band.off(p, *a),
-    "late": lambda p, a: p.band.speak(p, a[0], Sound(*a[1:])),
+    "late": lambda p, a: striking.late(p, a[0], Sound(*a[1:])),
     "again": lambda p, a: p.band.again(p, Sound(*a)),
     "pulse": lambda p, a: p.band.end_pulse(p, a[0]),
     "trigger": lambda p, a: p.band.end_trigger(p, a[0]),

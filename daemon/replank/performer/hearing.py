@@ -45,6 +45,7 @@ def heard(p: Performer, port: int, data: bytes) -> None:
         channel = p.setup.inputs[port].channel
         if not channel or (data[0] & 0x0F) + 1 == channel:
             p.keyboard.selected, p.keyboard.length = p.selected + 1, p.settings.length
+            p.keyboard.selected, p.keyboard.length = p.selected + 1, p.settings.length
             carry_out(p, p.keyboard.message(data, p.now), "keys")
 
 

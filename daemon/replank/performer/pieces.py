@@ -8,7 +8,7 @@ from replank.control.parameters import DEFAULTS, PIECE_NAMES
 from replank.control.setup import Piece
 from replank.line.chance import mix64
 from replank.line.lenses import fold
-from replank.line.steps import STEPS, Form, Step
+from replank.line.steps import BY_CHANCE, SOUND, STEPS, Form, Step
 from replank.performer import acting, clocking, keeping, striking
 from replank.performer.melody import Kept
 from replank.performer.settings import Settings
@@ -155,14 +155,15 @@ def catch(p: Performer, notes: list[int]) -> None:
 
 
 def _caught(p: Performer, args: list[Any], origin: str) -> None:
-    # What was played is what shall sound: transpositions are taken out, and a
-    # note outside the scale stays, free.
+    # What was played is what shall sound: transpositions are taken out, a note
+    # outside the scale stays, free, and no rest or turn is in its way.
     s, m = p.settings, p.melody
     shift = s.lens.sound(Step(pitch=60, free=True), s.degrees, s.semitones) - 60
     made = []
     for i, step in enumerate(m.steps):
         pitch = fold(fold(args[0][i % len(args[0])] - shift, 0, 127), s.lens.low, s.lens.high)
-        made.append(step._replace(pitch=pitch, free=pitch not in s.lens.tones, rest=max(step.rest, 0.95)))
+        step = step._replace(pitch=pitch, free=pitch not in s.lens.tones, rest=max(step.rest, 0.95), turn=1, turn_of=1)
+        made.append(step._replace(rhythm=SOUND if step.rhythm == SOUND else BY_CHANCE))
     steps = tuple(made)
     unit = keeping.change_line(p, "catch", "caught from the keyboard", Form(steps, steps, s.length), {})
     m.settle(p.values["settle_new"])

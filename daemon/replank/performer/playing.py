@@ -10,6 +10,7 @@ from replank.line.pitch import note_name
 from replank.line.steps import Step
 from replank.performer import acting, clocking
 from replank.performer.voices import STRIKE, Sound
+from replank.timing.gates import UNKNOWN_GATE_NS
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -30,6 +31,9 @@ def mute_changed(p: Performer) -> None:
     """The mute went on or off."""
     if not p.values["mute"]:
         p.ending = 0
+    elif p.ending == 2:
+        p.ending = 0
+        p.transport.counted = [one for one in p.transport.counted if one[1] != "final"]
 
 
 def _state(p: Performer, name: str, args: list[Any], origin: str) -> None:
@@ -69,8 +73,9 @@ def _run(p: Performer, args: list[Any], origin: str) -> None:
 
 def _end(p: Performer, args: list[Any], origin: str) -> None:
     """Due at the cycle's end: then the root sounds once on the next beat, held, and the line mutes."""
-    if not acting.is_moving(p):
+    if p.values["mute"] or not acting.is_moving(p):
         acting.apply_values(p, {"mute": True}, origin)
+        acting.done(p, "end", "muted at once: nothing is sounding", origin)
         return
     play_final(p)
     acting.done(p, "end", "the end: one root, then silence", origin)
@@ -95,14 +100,17 @@ def play_final(p: Performer) -> None:
 
 def final_note(p: Performer) -> None:
     """Sound the root, held for the rig's beats."""
+    if p.ending != 2:
+        return
+    p.unschedule("strike", "again", "late")
     s, t, beats = p.settings, p.transport, p.setup.clock.end_hold
     p.ending = 3
     step = Step(pitch=root_pitch(s.lens))
     note = s.lens.sound(step, s.degrees, s.semitones)
     if p.setup.clock.mode == "pulses":
-        gate = max(1, beats * t.pulse.interval)
+        gate = beats * t.pulse.interval or UNKNOWN_GATE_NS
     else:
-        gate = max(1, beats * t.bars.beat_length * t.follower.interval)
+        gate = beats * t.bars.beat_length * t.follower.interval or UNKNOWN_GATE_NS
         clocking.count_off(p, t.song_clock + beats * t.bars.beat_length, "mute", [])
     p.band.play(p, Sound(STRIKE, 0, step.pitch, note, s.velocity(0.5, False), 0.5, False, gate))
     p.notice("transport", state="ending", why=f"{note_name(note, p.setup.middle_c)} held {beats} beats, then mute")
@@ -113,9 +121,14 @@ def final_note(p: Performer) -> None:
 def after_final(p: Performer) -> None:
     """The last root is through: mute."""
     if p.ending == 3:
-        acting.apply_values(p, {"mute": True}, "end")
-        p.ending = 0
-        p.band.release_all(p)
+        finish(p)
+
+
+def finish(p: Performer) -> None:
+    """End the ending: silence, muted."""
+    p.ending = 0
+    acting.apply_values(p, {"mute": True}, "end")
+    p.band.release_all(p)
 
 
 def _cut(p: Performer, args: list[Any], origin: str) -> None:

@@ -9,7 +9,7 @@ from replank.line.heard import describe, is_accented, link_of, repeats_of
 from replank.line.mutation import Change
 from replank.line.steps import BY_CHANCE, LINK_HOLD, LINK_NONE, LINK_SLIDE, REST, SOUND, Step
 from replank.performer import acting, clocking
-from replank.performer.voices import GO_ON, SLIDE, STRIKE, Sound
+from replank.performer.voices import GO_ON, SLIDE, STRIKE, Sound, struck_again
 from replank.performer.voices import REST as SILENT
 from replank.timing.gates import (
     LONGEST_PULSE_GATE_NS,
@@ -229,15 +229,13 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         strikes = repeats_of(step, s.repeat, s.repeat_count) if kind != GO_ON else 1
     gate, linked = _gate(p, note, length, link, strikes)
     velocity = s.velocity(step.velocity, accent)
-    if p.ending > 1:
-        pass  # the final note is held; the line is silent beneath it
-    elif silenced:
-        # A mute lets what sounds keep its gate: nothing but accents is sent.
+    if silenced:
         p.band.pass_silently(p, Sound(SILENT, index))
     else:
         sound = Sound(
             kind, index, s.lens.base(step), note, velocity, step.velocity, accent, gate,
             s.lens.deviation(note, s.semitones), begins, strikes, length // strikes,
+            linked != LINK_NONE or 0 < length // strikes < gate,
         )  # fmt: skip
         p.band.play(p, sound)
         if strikes > 1:
@@ -295,7 +293,7 @@ def _gate(p: Performer, note: int, length: int, link: int, strikes: int) -> tupl
 def _repeat(p: Performer, sound: Sound) -> None:
     """Let a step strike again: on whole clocks where they divide it, else by the last interval."""
     t, s = p.transport, p.settings
-    again = sound._replace(kind=STRIKE, accent=False, velocity=s.velocity(sound.roll, False), refresh=False, repeats=1)
+    again = struck_again(sound, s.velocity(sound.roll, False))
     offsets = None if p.setup.clock.mode == "pulses" else repeat_offsets(s.division, sound.repeats)
     if offsets is not None and s.swing <= 50:
         for offset in offsets[1:]:
@@ -309,6 +307,13 @@ def again(p: Performer, args: list[Any]) -> None:
     """Strike once more within a step."""
     if not is_silenced(p):
         p.band.again(p, Sound(*args))
+
+
+def late(p: Performer, i: int, sound: Sound) -> None:
+    """Let a delayed or canon voice speak, unless a mute has come in between; what sounds keeps its gate."""
+    muted = p.settings.mute or bool(p.answer and not answer_sounds(p))
+    if not (muted and sound.kind in (STRIKE, SLIDE)):
+        p.band.speak(p, i, sound)
 
 
 def rhythm_opposite(heard: bool) -> int:

@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from replank.control.bend import bend_message, bend_range_messages, note_bend
-from replank.control.setup import NO_CC, Setup, Voice
+from replank.control.bend import bend_range_messages
+from replank.control.setup import NO_CC, Setup
 from replank.control.voltage import fit_note, reach
 from replank.line.pitch import note_name
+from replank.performer.controllers import MS, NOTE_OFF_VELOCITY, Controllers
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -21,10 +22,6 @@ if TYPE_CHECKING:
 REST, STRIKE, SLIDE, GO_ON = 0, 1, 2, 3
 """Kinds of sound: silence; a struck note; a note that the last one overlaps
 into; the last note runs on unstruck."""
-
-_NOTE_OFF_VELOCITY = 64
-_PORTAMENTO_SWITCH, _PORTAMENTO_TIME = 65, 5
-_MS = 1_000_000
 
 
 class Sound(NamedTuple):
@@ -43,6 +40,7 @@ class Sound(NamedTuple):
         refresh: True on the first step of a cycle: every controller goes out again.
         repeats: Strikes in all.
         spacing: Nanoseconds between them.
+        tied: True where the next step ends or prolongs it, and the gate only if none comes.
     """
 
     kind: int
@@ -52,49 +50,21 @@ class Sound(NamedTuple):
     velocity: int = 64
     roll: float = 0.5
     accent: bool = False
-    gate: int = 100 * _MS
+    gate: int = 100 * MS
     cents: float = 0.0
     refresh: bool = False
     repeats: int = 1
     spacing: int = 0
+    tied: bool = False
 
 
-class VoiceState:
-    """What a voice has sounding and what its receiver was last told."""
-
-    __slots__ = ("accent", "announced", "bend", "cents", "held", "last", "slide", "token", "trigger", "velocity")
-
-    def __init__(self) -> None:
-        self.held = -1  # sounding note; -1 none
-        self.last = -1  # the last note struck, for the redundant release on a DIN cable
-        self.token = 0  # tells a release that came too late from one that is due
-        self.accent = -1  # last accent controller value; -1 not known to the receiver
-        self.velocity = -1
-        self.bend = -1
-        self.cents = 0.0  # of the sounding note's degree
-        self.slide = -1
-        self.trigger = False  # accent trigger note sounding
-        self.announced: list[int] = []  # notes already reported as out of reach
-
-    def save(self) -> list[Any]:
-        """Return the state as plain data, in the order of the slots."""
-        return [getattr(self, name) for name in self.__slots__]
-
-    def load(self, plain: list[Any]) -> None:
-        """Take over what `save` returned."""
-        for name, value in zip(self.__slots__, plain, strict=True):
-            setattr(self, name, list(value) if isinstance(value, list) else value)
-
-
-class Band:
+class Band(Controllers):
     """All voices of a setup."""
 
     def __init__(self, setup: Setup) -> None:
-        self.voices: tuple[Voice, ...] = setup.voices
-        self.states = [VoiceState() for _ in self.voices]
+        super().__init__(setup)
         self.reaches = [reach(voice) for voice in self.voices]
         self.past: deque[Sound] = deque(maxlen=65)
-        self.din = [setup.outputs[voice.output].din for voice in self.voices]
         places = [(voice.output, voice.channel) for voice in self.voices]
         self.shared = len(set(places)) < len(places)
         self.lags = any(voice.lag_steps for voice in self.voices)
@@ -114,18 +84,23 @@ class Band:
                 if len(self.past) <= voice.lag_steps:
                     continue
                 mine = self.past[-1 - voice.lag_steps]
-                for n in range(1, mine.repeats if mine.kind == STRIKE else 1):
-                    again = mine._replace(refresh=False, accent=False, repeats=1)
-                    p.schedule(p.now + n * mine.spacing, "late", [i, *again])
+                if mine.repeats > 1 and mine.kind in (STRIKE, SLIDE):
+                    again = struck_again(mine, p.settings.velocity(mine.roll, False))
+                    for n in range(1, mine.repeats):
+                        wait = int(voice.delay_ms * MS) + n * mine.spacing
+                        p.schedule(p.now + wait, "late", [i, *again])
             if voice.delay_ms:
-                p.schedule(p.now + int(voice.delay_ms * _MS), "late", [i, *mine])
+                p.schedule(p.now + int(voice.delay_ms * MS), "late", [i, *mine])
             else:
                 self.speak(p, i, mine)
 
     def pass_silently(self, p: Performer, sound: Sound) -> None:
-        """Let a silenced step pass: accents go down, what sounds keeps its gate."""
-        self.past.append(sound)
+        """Let a silenced step pass: accents go down, what sounds keeps its gate and no more."""
+        if self.lags:
+            self.past.append(sound)
         for i, state in enumerate(self.states):
+            if state.tied and state.held >= 0:
+                self.release(p, i)
             if state.accent > 0:
                 self._accent(p, i, 0)
 
@@ -135,7 +110,7 @@ class Band:
             if voice.is_cue or voice.lag_steps:
                 continue
             if voice.delay_ms:
-                p.schedule(p.now + int(voice.delay_ms * _MS), "late", [i, *sound])
+                p.schedule(p.now + int(voice.delay_ms * MS), "late", [i, *sound])
             else:
                 self.speak(p, i, sound)
 
@@ -143,6 +118,10 @@ class Band:
         """Send one sound to one voice now."""
         voice, state, kind = self.voices[i], self.states[i], sound.kind
         note = self._pitch(p, i, sound) if kind else None
+        state.tied = sound.tied and note is not None
+        if voice.degrees and voice.bend_range:
+            lens, moved = p.settings.lens, p.moved_by_degrees(sound, voice.degrees)
+            sound = sound._replace(cents=lens.deviation(moved, p.settings.semitones))
         if note is None:
             kind = REST
         elif kind == SLIDE and state.held < 0:
@@ -174,7 +153,7 @@ class Band:
             elif self.din[i]:
                 # A constant number of bytes in a step keeps the note's place on a
                 # slow cable; a redundant release is harmless (MIDI 1.0, A-4).
-                p.send(out, bytes((0x80 | channel, state.last if state.last >= 0 else note, _NOTE_OFF_VELOCITY)))
+                p.send(out, bytes((0x80 | channel, state.last if state.last >= 0 else note, NOTE_OFF_VELOCITY)))
         if self.shared:
             self._free_for(p, i, note)
         if voice.slide_cc:
@@ -193,7 +172,7 @@ class Band:
         p.send(out, bytes((0x90 | channel, note, velocity)))
         p.notes += 1
         if kind == SLIDE and old >= 0:
-            p.send(out, bytes((0x80 | channel, old, _NOTE_OFF_VELOCITY)))
+            p.send(out, bytes((0x80 | channel, old, NOTE_OFF_VELOCITY)))
         state.held = state.last = note
         self._hold_until(p, i, p.now + int(sound.gate * voice.gate_scale))
         if sound.refresh and voice.bend_range:
@@ -220,110 +199,6 @@ class Band:
             p.notice("beyond", voice=voice.name, note=note_name(note, middle_c), sent=sent, how=how)
         return sent
 
-    # -- controllers -----------------------------------------------------------
-
-    def _controller(self, p: Performer, i: int, number: int, value: int) -> None:
-        voice = self.voices[i]
-        p.send(voice.output, bytes((0xB0 | (voice.channel - 1), number, value)))
-
-    def _accent(self, p: Performer, i: int, value: int) -> None:
-        voice, state = self.voices[i], self.states[i]
-        self._controller(p, i, voice.accent_cc, value)
-        state.accent = value
-        if value and voice.accent_pulse_ms:
-            p.schedule(p.now + int(voice.accent_pulse_ms * _MS), "pulse", [i])
-
-    def end_pulse(self, p: Performer, i: int) -> None:
-        """Take an accent controller back to 0 after its pulse."""
-        if i < len(self.states) and self.states[i].accent > 0:
-            self._accent(p, i, 0)
-
-    def _velocity_controller(self, p: Performer, i: int, roll: float, every: bool) -> None:
-        voice, state = self.voices[i], self.states[i]
-        if voice.velocity_14bit:
-            value = min(16383, int(roll * 16384))
-            if every or value != state.velocity:
-                self._controller(p, i, voice.velocity_cc, value >> 7)
-                self._controller(p, i, voice.velocity_cc + 32, value & 127)
-        else:
-            value = min(127, int(roll * 128))
-            if every or value != state.velocity:
-                self._controller(p, i, voice.velocity_cc, value)
-        state.velocity = value
-
-    def _portamento(self, p: Performer, i: int, on: bool, every: bool) -> None:
-        voice, state, value = self.voices[i], self.states[i], 127 if on else 0
-        if every or value != state.slide:
-            if on and voice.slide_time != NO_CC:
-                self._controller(p, i, _PORTAMENTO_TIME, voice.slide_time)
-            self._controller(p, i, _PORTAMENTO_SWITCH, value)
-            state.slide = value
-
-    def _bend(self, p: Performer, i: int, note: int, degree_cents: float, every: bool) -> None:
-        voice, state = self.voices[i], self.states[i]
-        bend = note_bend(
-            note, voice.bend_range, fine=p.settings.fine, a4=p.setup.a4, tuning=voice.tuning, degree_cents=degree_cents
-        )
-        state.cents = degree_cents
-        if every or bend.value != state.bend:
-            p.send(voice.output, bend_message(voice.channel, bend.value))
-            state.bend = bend.value
-
-    def hold_for_tuning(self, p: Performer, i: int, note: int, velocity: int) -> None:
-        """Strike a note that nothing releases, corrected and with the bend range told anew."""
-        voice = self.voices[i]
-        if voice.bend_range:
-            for message in bend_range_messages(voice.channel, voice.bend_range):
-                p.send(voice.output, message)
-            self._bend(p, i, note, 0.0, True)
-        p.send(voice.output, bytes((0x90 | (voice.channel - 1), note, velocity)))
-        p.notes += 1
-
-    def bend_sounding(self, p: Performer) -> None:
-        """Let what sounds follow a change of the fine tuning."""
-        for i, state in enumerate(self.states):
-            if state.held >= 0 and self.voices[i].bend_range:
-                self._bend(p, i, state.held, state.cents, False)
-
-    def _trigger(self, p: Performer, i: int) -> None:
-        voice, state = self.voices[i], self.states[i]
-        if state.trigger:
-            self.end_trigger(p, i)
-        p.send(voice.output, bytes((0x90 | (voice.accent_channel - 1), voice.accent_note, 127)))
-        state.trigger = True
-        p.schedule(p.now + int(voice.accent_note_ms * _MS), "trigger", [i])
-
-    def end_trigger(self, p: Performer, i: int) -> None:
-        """Release an accent's trigger note."""
-        if i < len(self.states) and self.states[i].trigger:
-            voice = self.voices[i]
-            p.send(voice.output, bytes((0x80 | (voice.accent_channel - 1), voice.accent_note, _NOTE_OFF_VELOCITY)))
-            self.states[i].trigger = False
-
-    def refresh(self, p: Performer, i: int) -> None:
-        """Send a voice's controllers, bend and bend range again."""
-        voice, state = self.voices[i], self.states[i]
-        if voice.accent_cc != NO_CC:
-            self._controller(p, i, voice.accent_cc, max(state.accent, 0))
-            state.accent = max(state.accent, 0)
-        if voice.velocity_cc != NO_CC and state.velocity >= 0:
-            if voice.velocity_14bit:
-                self._controller(p, i, voice.velocity_cc, state.velocity >> 7)
-                self._controller(p, i, voice.velocity_cc + 32, state.velocity & 127)
-            else:
-                self._controller(p, i, voice.velocity_cc, state.velocity)
-        if voice.bend_range:
-            for message in bend_range_messages(voice.channel, voice.bend_range):
-                p.send(voice.output, message)
-            state.bend = state.bend if state.bend >= 0 else 8192
-            p.send(voice.output, bend_message(voice.channel, state.bend))
-
-    def refresh_all(self, p: Performer, output: int = -1) -> None:
-        """Send the controllers of every voice again, or of those on one output."""
-        for i, voice in enumerate(self.voices):
-            if output in (-1, voice.output):
-                self.refresh(p, i)
-
     # -- releasing -------------------------------------------------------------
 
     def release(self, p: Performer, i: int) -> None:
@@ -331,7 +206,7 @@ class Band:
         voice, state = self.voices[i], self.states[i]
         note, state.held = state.held, -1
         state.token += 1
-        p.send(voice.output, bytes((0x80 | (voice.channel - 1), note, _NOTE_OFF_VELOCITY)))
+        p.send(voice.output, bytes((0x80 | (voice.channel - 1), note, NOTE_OFF_VELOCITY)))
 
     def _free_for(self, p: Performer, i: int, note: int) -> None:
         # Two voices on one channel must not hold one note twice: whoever strikes
@@ -357,18 +232,6 @@ class Band:
                 count += 1
             self.end_trigger(p, i)
         return count
-
-    def rest_values(self, p: Performer) -> None:
-        """Send accent, portamento and bend back to rest; velocity keeps its value."""
-        for i, voice in enumerate(self.voices):
-            state = self.states[i]
-            if voice.accent_cc != NO_CC and state.accent != 0:
-                self._accent(p, i, 0)
-            if voice.slide_cc and state.slide != 0:
-                self._portamento(p, i, False, True)
-            if voice.bend_range and state.bend not in (-1, 8192):
-                p.send(voice.output, bend_message(voice.channel, 8192))
-                state.bend = 8192
 
     def sounding(self) -> list[tuple[int, int, int]]:
         """Return (output, channel 1 to 16, note) of everything that sounds."""
@@ -399,6 +262,11 @@ class Band:
         for state, saved in zip(self.states, plain[0], strict=True):
             state.load(saved)
         self.past.extend(Sound(*sound) for sound in plain[1])
+
+
+def struck_again(sound: Sound, velocity: int) -> Sound:
+    """Return what a repeat within a step strikes: the accent is on the first alone."""
+    return sound._replace(kind=STRIKE, accent=False, velocity=velocity, refresh=False, repeats=1)
 
 
 def curved(velocity: int, bend: float) -> int:
