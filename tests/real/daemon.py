@@ -68,6 +68,7 @@ class Daemon:
         line = self.process.stdout.readline() if ready else b""
         if not line:
             self.process.kill()
+            self.process.wait()
             raise AssertionError(f"never ready: {self.process.stderr.read().decode()}\n{self.log()}")
         self.ready = json.loads(line)
 
@@ -122,9 +123,8 @@ class Daemon:
             self.process.kill()
             raise AssertionError(f"did not end\n{self.log()}") from None
         finally:
-            self.process.stdout.close()
             self.errors = self.process.stderr.read().decode()
-            self.process.stderr.close()
+            self.close_pipes()
         return self.process.returncode
 
     def children(self) -> list[int]:
@@ -150,3 +150,8 @@ class Daemon:
             time.sleep(0.05)
         for pid in left:
             os.kill(pid, signal.SIGKILL)
+        self.close_pipes()
+
+    def close_pipes(self) -> None:
+        self.process.stdout.close()
+        self.process.stderr.close()

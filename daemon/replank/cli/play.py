@@ -143,7 +143,7 @@ def keep(facts: dict[str, Any], as_json: bool) -> NoReturn:
 @click.command()
 @click.option("--api", type=click.Choice(APIS), default="auto", show_default=True, help="MIDI system.")
 @click.option("--clock", type=click.Choice(CLOCKS), help="Where the clock comes from.  [default: as the rig says]")
-@click.option("--tempo", type=click.FloatRange(20, 400), help="Quarter notes a minute of the internal or practice clock.")
+@click.option("--tempo", type=click.FloatRange(20, 400), help="Quarter notes a minute of our own clock.")
 @click.option("--drift", default="0%", show_default=True, help="How far the practice clock wavers.")
 @click.option("--dropout", default="0/min", show_default=True, help="How often the practice clock fails.")
 @click.option("--rig", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Rig file.")

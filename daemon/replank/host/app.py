@@ -61,7 +61,7 @@ class Host:
         os.set_blocking(self._beat, False)
         self.control: socket.socket | None = socket.socket(fileno=fds["control"])
         self.control.setblocking(False)
-        self.link = Link(self.loop, fds["command"], fds["record"], self._record)
+        self.link = Link(self.loop, fds["command"], fds["record"], self._record, self._record_ended)
         self.shadow: Shadow | None = None
         self.setup = load_setup(facts)
         self.cables: Cables | None = None
@@ -198,6 +198,11 @@ class Host:
                 self.control.send(json.dumps(message).encode())
 
     # -- the player ------------------------------------------------------------
+
+    def _record_ended(self) -> None:
+        """Player and keeper are gone: release what sounds, and end, since nobody starts another player."""
+        self._player_gone("ended without a keeper")
+        self._stopping = True
 
     def _player_gone(self, why: str) -> None:
         """Release what the player left sounding, at once, then let the next one take over."""

@@ -75,6 +75,7 @@ class Cables:
         self._connected: dict[str, set[str]] = {}
         self._owns: list[Own] = []
         self.unsaved = False
+        self._refused: list[str] = []
         if api in _API_NUMBERS:
             made: type[JackBay] | type[AlsaBay] = JackBay if api == "jack" else AlsaBay
             self._bay = made(f"{self.names.base}-patch", changed)
@@ -139,7 +140,7 @@ class Cables:
         bay = self._bay
         if bay is None or not bay.alive:
             return [], []
-        ports = bay.ports()
+        gone, ports = bay.gone(), bay.ports()
         owns = self._own_ports(ports, player, host)
         ours = {port.name for port in ports if port.pid in (player, host) and port.pid}
         ours |= {name for own in owns for name in (own.name, *own.mirrors)}
@@ -149,15 +150,18 @@ class Cables:
             for name in (own.name, *own.mirrors):
                 if (name, own.is_source) in by_name:
                     connected[name] = bay.connections(by_name[name, own.is_source])
-        look = self._patcher.look(owns, ports, connected, ours)
+        look = self._patcher.decide(owns, ports, connected, ours, gone)
         refused = apply(bay, look)
-        for own in owns:
+        for own in owns if look.connect else ():
             if (own.name, own.is_source) in by_name:
-                connected[own.name] = bay.connections(by_name[own.name, own.is_source]) - ours
+                connected[own.name] = bay.connections(by_name[own.name, own.is_source])
+        connected = {name: peers - ours for name, peers in connected.items()}
+        news, patched = self._patcher.settle(owns, connected)
         self._owns, self._connected = owns, connected
-        self.unsaved = self.unsaved or bool(look.connect or look.words)
-        patched = [i for i, one in enumerate(self._setup.outputs) if f"out:{one.name}" in look.patched]
-        return look.words + [Word("", "refused", text) for text in refused], patched
+        self.unsaved = self.unsaved or bool(news or look.words)
+        words = look.words + news + [Word("", "refused", text) for text in refused if text not in self._refused]
+        self._refused = refused
+        return words, [i for i, one in enumerate(self._setup.outputs) if f"out:{one.name}" in patched]
 
     def _own_ports(self, ports: list[Port], player: int, host: int) -> list[Own]:
         owns = []
@@ -167,11 +171,11 @@ class Cables:
             counts = one.role == "clock" and not clock_taken and bool(counter)
             clock_taken = clock_taken or counts
             name = find_own(ports, player, client, port, False)
-            owns.append(Own(f"in:{one.name}", name, False, one.connect, (counter,) if counts else ()))
+            owns.append(Own(f"in:{one.name}", name, False, player, one.connect, (counter,) if counts else ()))
         for output, (client, port) in zip(self._setup.outputs, self.names.outputs, strict=True):
             name = find_own(ports, player, client, port, True)
             rescue = find_own(ports, host, f"{self.names.base}-{RESCUE}", port, True)
-            owns.append(Own(f"out:{output.name}", name, True, output.connect, (rescue,) if rescue else ()))
+            owns.append(Own(f"out:{output.name}", name, True, player, output.connect, (rescue,) if rescue else ()))
         return owns
 
     def names_shown(self) -> dict[str, str | None]:

@@ -25,6 +25,7 @@ class Link:
         command: Write end of the command pipe.
         record: Read end of the record pipe.
         handle: Called with (kind, payload) of each record.
+        ended: Called when nobody can write the record any more: player and keeper are gone.
 
     Attributes:
         serial: Of the last command.
@@ -33,8 +34,16 @@ class Link:
         reader: Takes the record apart; counts what was broken.
     """
 
-    def __init__(self, loop: asyncio.AbstractEventLoop, command: int, record: int, handle: Handler) -> None:
+    def __init__(
+        self,
+        loop: asyncio.AbstractEventLoop,
+        command: int,
+        record: int,
+        handle: Handler,
+        ended: Callable[[], None] = lambda: None,
+    ) -> None:
         self._loop, self._command, self._record, self._handle = loop, command, record, handle
+        self._ended = ended
         os.set_blocking(command, False)
         os.set_blocking(record, False)
         self._framer = Framer()
@@ -53,7 +62,8 @@ class Link:
             except BlockingIOError:
                 return True
             if not data:
-                self._loop.remove_reader(self._record)
+                if self._loop.remove_reader(self._record):
+                    self._ended()
                 return False
             for kind, payload in self.reader.feed(data):
                 self._handle(kind, payload)

@@ -1,7 +1,8 @@
 """Patching: which cable goes where, decided from what is plugged in just now.
 
-`Patcher.look` compares the wishes of the rig, the connections that were there
-at the last look and the ports that are there now.  A peer that went away and
+`Patcher.decide` compares the wishes of the rig, the connections that were there
+at the last look and the ports that are there now; `Patcher.settle` is told what
+came of it.  A peer that went away and
 comes back is patched again, under whatever number it has then; a connection
 that a person took out while both ends were there stays out.  The decisions
 know nothing of JACK or ALSA; `replank.midi.bay` does what they say.
@@ -25,6 +26,7 @@ class Own:
         key: What it is: ``in:clock``, ``out:out``.
         name: As the MIDI system shows it now; empty while it is not there.
         is_source: True for an output of ours.
+        pid: Process that owns it: another one is another port, whatever it is called.
         wishes: Patterns of the rig.
         mirrors: Further ports of ours (of the host) that get the same connections.
     """
@@ -32,6 +34,7 @@ class Own:
     key: str
     name: str
     is_source: bool
+    pid: int = 0
     wishes: tuple[str, ...] = ()
     mirrors: tuple[str, ...] = ()
 
@@ -51,13 +54,11 @@ class Look:
     Attributes:
         connect, disconnect: (source, sink) in order.
         words: What is new to tell.
-        patched: Keys of our ports that get a peer they did not have.
     """
 
     connect: list[tuple[str, str]] = field(default_factory=list)
     disconnect: list[tuple[str, str]] = field(default_factory=list)
     words: list[Word] = field(default_factory=list)
-    patched: list[str] = field(default_factory=list)
 
 
 class Patcher:
@@ -70,10 +71,18 @@ class Patcher:
     def __init__(self, api: str, remembered: dict[str, list[str]] | None = None) -> None:
         self.api = api
         self.remembered = {key: list(dict.fromkeys(names)) for key, names in (remembered or {}).items()}
-        self._was: dict[str, tuple[str, set[str]]] = {}  # key -> (our port's name, names of its peers)
+        self._was: dict[str, tuple[tuple[str, int], set[str]]] = {}  # key -> (our port's name and pid, its peers)
         self._told: dict[tuple[str, str], str] = {}
+        self._taken_out: set[tuple[str, str]] = set()  # (key, stable name of a peer that a person unplugged)
 
-    def look(self, owns: Iterable[Own], ports: Iterable[Port], connected: dict[str, set[str]], ours: set[str]) -> Look:
+    def decide(
+        self,
+        owns: Iterable[Own],
+        ports: Iterable[Port],
+        connected: dict[str, set[str]],
+        ours: set[str],
+        gone: Iterable[str] = (),
+    ) -> Look:
         """Decide what to connect.
 
         Args:
@@ -81,49 +90,70 @@ class Patcher:
             ports: Every port there is.
             connected: Name of our port -> names of its peers, for mirrors too.
             ours: Names of all ports of our own processes, which are never patched to each other.
+            gone: Names that went away since the last look, also of ports that are back already.
         """
         found = Look()
+        for key, (own_name, peers) in self._was.items():
+            self._was[key] = (own_name, peers - set(gone))
         there = [port for port in ports if port.name not in ours]
         for own in owns:
             if own.name:
                 self._one(own, [p.name for p in there if p.is_source != own.is_source], connected, found)
         return found
 
+    def settle(self, owns: Iterable[Own], connected: dict[str, set[str]]) -> tuple[list[Word], list[str]]:
+        """Take what is connected after a look was done.
+
+        Returns:
+            What is new to tell, and the keys of our ports that have a peer they had not.
+        """
+        found, patched = Look(), []
+        for own in owns:
+            if not own.name:
+                continue
+            peers = connected.get(own.name, set())
+            before = self._was.get(own.key, (("", 0), set()))[1]
+            kept = self.remembered.setdefault(own.key, [])
+            for name in sorted(peers):
+                stable = stable_name(name, self.api)
+                if stable not in kept:
+                    kept.append(stable)
+                self._taken_out.discard((own.key, stable))
+                self._tell(found, own.key, name, "patched", f"{clean_name(name)} is patched to {own.key}")
+            if peers - before:
+                patched.append(own.key)
+            self._was[own.key] = ((own.name, own.pid), set(peers))
+        return found.words, patched
+
     def _one(self, own: Own, there: list[str], connected: dict[str, set[str]], found: Look) -> None:
         peers = {name for name in connected.get(own.name, set()) if name in there}
         kept = self.remembered.setdefault(own.key, [])
+        before = self._was.get(own.key, (("", 0), set()))[1]
         self._forget_taken_out(own, peers, there, kept)
-        for name in sorted(peers):
-            if (stable := stable_name(name, self.api)) not in kept:
-                kept.append(stable)
-        wanted = self._wished(own, there, found) + self._returning(own, peers, there, kept)
-        for name in dict.fromkeys(wanted):
-            if name not in peers:
-                found.connect.append(_pair(own.is_source, own.name, name))
-                self._tell(found, own.key, name, "patched", f"{clean_name(name)} is patched to {own.key}")
-                peers.add(name)
-        before = self._was.get(own.key, ("", set()))[1]
         for name in sorted(before - set(there)):
             self._tell(
                 found, own.key, name, "gone", f"{clean_name(name)} has gone; it is patched again when it is back"
             )
-        if peers - before:
-            found.patched.append(own.key)
+        wanted = self._wished(own, there, found) + self._returning(own, peers, there, kept)
+        for name in dict.fromkeys(wanted):
+            if name not in peers:
+                found.connect.append(_pair(own.is_source, own.name, name))
+                peers.add(name)
         for mirror in own.mirrors:
             self._mirror(own, mirror, peers, connected.get(mirror, set()), found)
-        self._was[own.key] = (own.name, peers)
 
     def _forget_taken_out(self, own: Own, peers: set[str], there: list[str], kept: list[str]) -> None:
         """Forget peers that a person unplugged from us while both ends were there."""
-        name, before = self._was.get(own.key, ("", set()))
-        if name != own.name:
+        was, before = self._was.get(own.key, (("", 0), set()))
+        if was != (own.name, own.pid):
             return  # our own port is new: nobody took anything out
         for gone in before - peers:
             if gone in there:
                 stable = stable_name(gone, self.api)
                 if stable in kept:
                     kept.remove(stable)
-                self._told[own.key, f"out {stable}"] = "out"
+                self._taken_out.add((own.key, stable))
+                self._told.pop((own.key, gone), None)
 
     def _wished(self, own: Own, there: list[str], found: Look) -> list[str]:
         wanted = []
@@ -133,7 +163,7 @@ class Patcher:
             except PortNameError as error:
                 self._tell(found, own.key, pattern, "waiting", f"{own.key} waits: {error}")
                 continue
-            if self._told.get((own.key, f"out {stable_name(name, self.api)}")) == "out":
+            if (own.key, stable_name(name, self.api)) in self._taken_out:
                 continue
             self._told.pop((own.key, pattern), None)
             wanted.append(name)
@@ -155,8 +185,6 @@ class Patcher:
         """Tell something once, until it changes."""
         if self._told.get((key, about)) != text:
             self._told[key, about] = text
-            if state == "patched":
-                self._told.pop((key, f"out {stable_name(about, self.api)}"), None)
             found.words.append(Word(key, state, text))
 
 

@@ -83,7 +83,7 @@ def describe(holder: bytes, path: Path, instance: str) -> str:
             f"replank plays on as {instance!r} without its keeper (pid {pid}, gone): socket {path}, host pid {host}; "
             f"end it with: kill {host}"
         )
-    return f"a player of {instance!r} is still alive without keeper and host; end it, then play again (socket was {path})"
+    return f"a player of {instance!r} still plays without keeper and host; end it, then play again (socket was {path})"
 
 
 def _lives(pid: int) -> bool:

@@ -50,6 +50,10 @@ class AlsaBay:
         self._addresses = {full_name(row): (row.client_id, row.port_id) for row in rows}
         return read_ports(rows, self._pids(rows))
 
+    def gone(self) -> set[str]:
+        """Return nothing: what is plugged in again has another client number, or the same within a look."""
+        return set()
+
     def _pids(self, rows: Iterable[Any]) -> dict[int, int]:
         found = {}
         for client in {row.client_id for row in rows}:

@@ -34,6 +34,10 @@ class Bay(Protocol):
         """Return every MIDI port there is."""
         ...
 
+    def gone(self) -> set[str]:
+        """Return the names of ports that went away since the last question, also of those that are back."""
+        ...
+
     def connections(self, port: Port) -> set[str]:
         """Return the names of the ports that `port` is connected to."""
         ...

@@ -52,10 +52,16 @@ class JackBay:
             raise NoSystem(f"no JACK server {server!r} answers") from None
         self.alive = True
         self._changed = changed
-        self._client.set_port_registration_callback(lambda port, register: changed(), only_available=False)
+        self._gone: set[str] = set()
+        self._client.set_port_registration_callback(self._registered, only_available=False)
         self._client.set_port_connect_callback(lambda a, b, connect: changed(), only_available=False)
         self._client.set_shutdown_callback(self._shut_down)
         self._client.activate()
+
+    def _registered(self, port: Any, register: bool) -> None:
+        if not register and port is not None:
+            self._gone.add(port.name)
+        self._changed()
 
     def _shut_down(self, status: object, reason: str) -> None:
         self.alive = False
@@ -72,6 +78,10 @@ class JackBay:
                 if client not in pids:
                     pids[client] = self._pid(client)
                 found.append(Port(port.name, is_source, pids[client]))
+        return found
+
+    def gone(self) -> set[str]:
+        found, self._gone = self._gone, set()
         return found
 
     def _pid(self, client: str) -> int:

@@ -1,0 +1,146 @@
+"""From a knob box to sound: a virtual box plays each shipped profile, and a learnt one, over real JACK ports."""
+
+import random
+from pathlib import Path
+
+import pytest
+
+from tests.control import streams
+from tests.real.peer import START, STOP, is_on
+
+pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
+
+PLAIN = (
+    "-p", "rest_chance=0", "-p", "slide_chance=0", "-p", "mutation_chance=0", "-p", "accent_chance=0", "-p", "length=8",
+)  # fmt: skip
+CYCLE = 8 * 6
+"""Clocks of a cycle of 8 sixteenths."""
+
+
+class Stage:
+    """A daemon on a rig with one box, the stage's clock and the box itself."""
+
+    def __init__(self, play, peer, folder: Path, profile: str, role: str = "knobs") -> None:
+        rig = folder / "rig.yaml"
+        rig.write_text(
+            f"rig: 1\ninputs:\n  - {{name: clock, role: clock}}\n  - {{name: box, role: {role}, profile: {profile}}}\n"
+        )
+        self.daemon = play(*PLAIN, "--rig", str(rig))
+        self.clock, self.box = peer("stage"), peer("box")
+        self.clock.patch(clock=self.daemon.port["clock"], out=self.daemon.port["out"])
+        self.box.patch(clock=self.daemon.port["box"])
+        assert self.clock.until(lambda: len(self.clock.hears()) == 2)
+        self.clock.clocks(CYCLE, first=(START,))
+
+    def cc(self, number: int, *values: int) -> None:
+        for value in values:
+            self.box.send(bytes((0xB0, number, value)))
+
+    def press(self, note: int) -> None:
+        self.box.send(bytes((0x90, note, 100)))
+        self.box.send(bytes((0x80, note, 0)))
+
+    def cycle(self, count: int = 1) -> list[int]:
+        """Play whole cycles and return the notes that were heard in them."""
+        before = len(self.clock.received)
+        self.clock.clocks(count * CYCLE)
+        return [data[1] for _, data in self.clock.received[before:] if is_on(data)]
+
+    def value(self, name: str) -> object:
+        return self.daemon.state()["performer"]["parameters"][name]
+
+    def end(self) -> None:
+        self.clock.send(STOP)
+        assert self.clock.until(lambda: not self.clock.hanging())
+        assert self.daemon.state()["host"]["differences"] == 0
+
+
+def test_eight_knobs_and_eight_buttons(play, peer, tmp_path):
+    stage = Stage(play, peer, tmp_path, "eight-knobs-eight-buttons")
+    line = stage.cycle()
+    assert len(line) == 8
+    stage.cc(104, 64)  # teaches, moves nothing
+    assert stage.cycle() == line
+    stage.cc(104, 20, 0)  # density to the left: rests almost everywhere
+    assert stage.value("rest_chance") == 0.9
+    thin = stage.cycle()
+    assert 1 <= len(thin) < 5
+    stage.cc(104, 60, 127)
+    assert stage.cycle() == line  # turned back, exactly the same line
+    stage.press(36)
+    stage.press(40)
+    assert stage.cycle() == []
+    stage.press(40)
+    assert stage.cycle() == line
+    assert len(stage.daemon.state()["performer"]["snapshots"]) == 1
+    stage.press(43)
+    assert stage.clock.until(lambda: any(data[:2] == b"\xb0\x7b" for _, data in stage.clock.received))
+    stage.end()
+
+
+def test_sixteen_encoders_with_pushes(play, peer, tmp_path):
+    stage = Stage(play, peer, tmp_path, "sixteen-encoders")
+    line = stage.cycle()
+    tones = stage.daemon.state()["performer"]["line"]["tones"]
+    third = tones.index(line[2])
+    way, byte = (1, 1) if third + 1 < len(tones) else (-1, 127)
+    stage.cc(34, byte)
+    changed = [*line]
+    changed[2] = tones[third + way]
+    assert stage.cycle() == changed
+    stage.press(52)
+    assert stage.cycle() == changed[:4] + changed[5:]
+    stage.press(52)
+    assert stage.cycle() == changed
+    stage.end()
+
+
+def test_keyboard_with_mod_wheel(play, peer, tmp_path):
+    stage = Stage(play, peer, tmp_path, "keyboard-modwheel", role="keys")
+    line = stage.cycle()
+    stage.press(67)  # transposes by a fifth, and stays
+    assert stage.cycle() == [note + 7 for note in line]
+    stage.press(60)
+    assert stage.cycle() == line
+    stage.cc(1, 64, 0)
+    assert stage.value("mutation_chance") == 0.0
+    stage.cc(64, 127)
+    assert stage.value("hold") is True
+    stage.box.send(b"\xe0\x00\x40", b"\xe0\x7f\x7f")
+    raised = stage.cycle()
+    assert stage.value("transpose_degrees") == 7
+    assert all(high > low for low, high in zip(line, raised, strict=True))
+    stage.end()
+
+
+def test_a_learnt_box(play, peer, tmp_path):
+    dice = random.Random(3)
+    functions = {
+        "transpose": streams.knob_14(dice, 1, 5),
+        "gate": streams.encoder(dice, 1, 40, "sign-magnitude-reversed"),
+        "mute": streams.pressed(b"\xb0\x50\x7f", b"\xb0\x50\x00"),
+    }
+    rows = [row for name, messages in functions.items() for row in (f"function: {name}", *(m.hex() for m in messages))]
+    (tmp_path / "stream.txt").write_text("\n".join(rows))
+    learner = play("--rig", str(_bare(tmp_path)))
+    made = learner.run("learn", str(tmp_path / "mybox.yaml"), "--from", str(tmp_path / "stream.txt"))
+    assert made.returncode == 0, made.stderr
+    learner.stop()
+    stage = Stage(play, peer, tmp_path, "mybox")
+    line = stage.cycle()
+    for msb, lsb in ((64, 0), (127, 127)):
+        stage.cc(5, msb)
+        stage.cc(37, lsb)
+    assert stage.value("transpose") == 24
+    assert stage.cycle() == [note + 24 for note in line]
+    stage.cc(40, 65, 65)
+    assert stage.value("gate") > 0.6
+    stage.cc(80, 127, 0)
+    assert stage.cycle() == []
+    stage.end()
+
+
+def _bare(folder: Path) -> Path:
+    path = folder / "bare.yaml"
+    path.write_text("rig: 1\n")
+    return path
