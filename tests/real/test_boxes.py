@@ -4,7 +4,9 @@ import random
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from replank.cli.learn import command as learn
 from tests.control import streams
 from tests.real.peer import START, STOP, is_on
 
@@ -122,10 +124,8 @@ def test_a_learnt_box(play, peer, tmp_path):
     }
     rows = [row for name, messages in functions.items() for row in (f"function: {name}", *(m.hex() for m in messages))]
     (tmp_path / "stream.txt").write_text("\n".join(rows))
-    learner = play("--rig", str(_bare(tmp_path)))
-    made = learner.run("learn", str(tmp_path / "mybox.yaml"), "--from", str(tmp_path / "stream.txt"))
-    assert made.returncode == 0, made.stderr
-    learner.stop()
+    made = CliRunner().invoke(learn, [str(tmp_path / "mybox.yaml"), "--from", str(tmp_path / "stream.txt")])
+    assert made.exit_code == 0, made.output
     stage = Stage(play, peer, tmp_path, "mybox")
     line = stage.cycle()
     for msb, lsb in ((64, 0), (127, 127)):
@@ -138,9 +138,3 @@ def test_a_learnt_box(play, peer, tmp_path):
     stage.cc(80, 127, 0)
     assert stage.cycle() == []
     stage.end()
-
-
-def _bare(folder: Path) -> Path:
-    path = folder / "bare.yaml"
-    path.write_text("rig: 1\n")
-    return path
