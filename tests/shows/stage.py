@@ -69,12 +69,15 @@ class ShowStage:
         assert self.recorder is not None
         self.recorder.notice(Notice("gap", self.performer.now, {"dropped": dropped, "text": f"{dropped} lost"}))
 
-    def end(self) -> None:
-        """End in order, as the player does: releases last."""
+    def end(self, is_released_first: bool = False) -> None:
+        """End in order, as the player does: with releases, the last state kept before them or behind them."""
         assert self.recorder is not None
-        self.checkpoint()
+        if not is_released_first:
+            self.checkpoint()
         for output, data in self.performer.releases():
             self.recorder.output(self.performer.now, output, data)
+        if is_released_first:
+            self.checkpoint()
         assert self.recorder.close()
 
 

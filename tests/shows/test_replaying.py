@@ -52,15 +52,15 @@ def rewrite(path: Path, stream: str, change: Callable[[list[tuple[int, Any]]], l
 
 
 @settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
-@given(performances(), st.integers(0, 2_000_000))
-def test_whatever_happens_replays_to_the_same_notes(tmp_path_factory, case, late):
+@given(performances(), st.integers(0, 2_000_000), st.booleans())
+def test_whatever_happens_replays_to_the_same_notes(tmp_path_factory, case, late, is_released_first):
     path = tmp_path_factory.mktemp("shows") / "shows.db"
     setup, seed, events = case
     stage = ShowStage(Recorder(path, engine=1), setup, seed, late)
     stage.happen(*events[: len(events) // 2])
     stage.checkpoint()
     stage.happen(*events[len(events) // 2 :])
-    stage.end()
+    stage.end(is_released_first)
     found = report(path)
     assert found.differences == []
     assert (found.inputs, found.unkept, found.states) == (len(events), 0, 2)

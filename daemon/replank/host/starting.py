@@ -72,6 +72,8 @@ def new_performer(
             performer = Performer.restore(last.saved)
             if to_plain(performer.setup) != to_plain(setup):
                 performer.configure(to_plain(setup))
+                # what it had to say of that is in no record: the player, patched anew, tells the outputs itself
+                performer = Performer.restore(performer.save())
             return performer, last.sounding
     seed = facts.get("seed") or secrets.randbelow(2**63 - 1) + 1
     return Performer(setup, seed, now), None

@@ -167,17 +167,31 @@ class Comparison:
         while self.checks and self.checks[0].inputs <= number:
             mark = self.checks.popleft()
             saved = self.archive.state(mark)
-            beside = Performer.restore(performer.save())
             self.report.states += 1
-            # deadlines due at the very time of the checkpoint may have been fired before it or after
-            where = ""
-            for until in (mark.now - 1, mark.now):
-                beside.advance(until)
-                where = first_difference(saved, decode(encode(beside.save())))
+            if where := self._state_differs(saved, performer, mark, is_last=not self.checks):
+                text = f"the state kept at {self._at(mark.now)} differs in {where}"
+                self.report.add(Difference("state", mark.now, mark.cycle, 0, self.input, text))
+
+    @staticmethod
+    def _state_differs(saved: dict[str, Any], performer: Performer, mark: Mark, is_last: bool) -> str:
+        """Return where a kept state differs from the replay's.
+
+        Deadlines due at the very time of the checkpoint may have been fired
+        before it or after, and the last one may come after the releases that
+        end a show.
+        """
+        beside, found = Performer.restore(performer.save()), ""
+        for until in (mark.now - 1, mark.now):
+            beside.advance(until)
+            for is_released in (False, True) if is_last else (False,):
+                ended = Performer.restore(beside.save())
+                if is_released:
+                    ended.releases()
+                where = first_difference(saved, decode(encode(ended.save())))
                 if not where:
-                    break
-            if where:
-                self._differ("state", mark.now, f"the state kept at {self._at(mark.now)} differs in {where}")
+                    return ""
+                found = found or where
+        return found
 
     @staticmethod
     def _latest(played: Played) -> int:
