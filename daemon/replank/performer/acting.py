@@ -13,12 +13,17 @@ from replank.control.actions import find_action
 from replank.control.parameters import check, find, show
 from replank.performer import clocking, editing, keeping, pieces, playing
 from replank.performer.arguments import prepare
+from replank.performer.settings import Settings
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
 
 _IDLE = 2_000_000_000
 """Pulses that have not come for so long (ns), or four intervals, let things happen at once."""
+
+
+_SHAPING = frozenset(("division", "meter", "scale"))
+"""Parameters whose values must fit each other and the rig."""
 
 
 def act(p: Performer, name: str, args: tuple[str, ...], due: str, origin: str) -> None:
@@ -85,9 +90,17 @@ def take_due(p: Performer, unit: str, at: int) -> None:
 def _is_ready(p: Performer, one: list[Any], unit: str, at: int) -> bool:
     waits_for, target, item = one
     if waits_for == "boundary" and unit == "step":
-        clocks = p.division_of(item[2])
-        return p.setup.clock.mode == "pulses" or at % clocks == 0
+        return is_shared(p, item[2], at)
     return bool(waits_for == unit and target <= at)
+
+
+def is_shared(p: Performer, division: str, clock: int) -> bool:
+    """Tell whether steps of another division begin where the present one's does, at this clock."""
+    clocks, t = p.division_of(division), p.transport
+    if p.setup.clock.mode == "pulses" or clock % clocks == 0:
+        return True
+    # Steps that lie beside the song's grid share it with nothing: they are counted from their step 1.
+    return t.anchor % p.settings.division != 0 and (clock - t.anchor) % clocks == 0
 
 
 def _do(p: Performer, item: list[Any]) -> None:
@@ -100,7 +113,10 @@ def _do(p: Performer, item: list[Any]) -> None:
         except ValueError as error:
             p.notice("refused", what=name, why=str(error), origin=origin)
     else:
-        p.configure(item[1])
+        try:
+            p.configure(item[1])
+        except ValueError as error:
+            p.notice("refused", what="the new rig", why=str(error), origin="host")
 
 
 def cancel(p: Performer, args: list[Any], origin: str) -> None:
@@ -142,6 +158,12 @@ def assign(p: Performer, values: dict[str, Any], origin: str) -> None:
 
 def apply_values(p: Performer, values: dict[str, Any], origin: str) -> None:
     """Store values that take effect now, and say so."""
+    if not _SHAPING.isdisjoint(values):
+        try:
+            Settings({**p.values, **values}, p.setup)
+        except ValueError as error:
+            p.notice("refused", what=", ".join(values), why=str(error), origin=origin)
+            return
     changed = {}
     for name, value in values.items():
         before = p.set_value(name, value)
@@ -227,7 +249,7 @@ def toggle(p: Performer, args: list[Any], origin: str) -> None:
 def nudge_parameter(p: Performer, args: list[Any], origin: str) -> None:
     """Move a parameter by an amount, or by places of its list; ends stop it."""
     name, amount = args
-    row, value = find(name), p.values[name]
+    row, value = find(name), next((item[2] for _, _, item in p.due if item[:2] == ["set", name]), p.values[name])
     if row.is_list:
         words = p.lists().get(name) or row.choices
         if row.kind == "bool":

@@ -23,6 +23,8 @@ def tick(p: Performer) -> None:
     follower = t.follower
     if t.lost:
         _returned(p)
+    if not t.watching and follower.interval:
+        follower.last = now - follower.interval  # a pause is neither an interval nor a dropout
     follower.tick(now)
     if not t.watching:
         t.watching = True
@@ -31,7 +33,7 @@ def tick(p: Performer) -> None:
         send_clock(p, CLOCK)
     if not t.running:
         if not t.armed:
-            if p.setup.clock.without_start != "play":
+            if t.halted or p.setup.clock.without_start != "play":
                 return
             start(p, "clock without Start")
         t.armed, t.running, t.phase = False, True, "locked"
@@ -45,11 +47,13 @@ def tick(p: Performer) -> None:
 def at_clock(p: Performer, clock: int) -> None:
     """Something begins at this clock: a bar, a step, what was counted off."""
     t = p.transport
+    t.entering = True
     if clock == t.next_bar:
         _bar(p, clock)
     if clock == t.next_step:
         striking.boundary(p, clock)
         t.next_step = clock + p.settings.division
+    t.entering = False
     while t.counted and t.counted[0][0] <= clock:
         _, kind, args = t.counted.pop(0)
         _COUNTED[kind](p, args)
@@ -108,13 +112,35 @@ def start(p: Performer, why: str) -> None:
         return
     playing.end_tuning(p)
     _drop_waiting(p)
-    t.from_the_top()
-    t.armed, t.running, t.lost = True, False, False
+    from_the_top(p)
+    t.armed, t.running, t.lost, t.halted = True, False, False, False
     t.keeps_form, t.ended_by = True, "start"
     p.ending = 0
     send_clock(p, START)
     p.band.refresh_all(p)
     p.notice("transport", state="armed", why=why)
+
+
+def from_the_top(p: Performer) -> None:
+    """The next clock is the first of bar 1: ramps and what waits for bars count on, an answer begins."""
+    place, bar = _place(p)
+    p.transport.from_the_top()
+    _carry_over(p, place, bar)
+    if p.answer:
+        p.answer[2] = 0
+
+
+def _place(p: Performer) -> tuple[float, int]:
+    return acting.ramp_place(p), p.transport.bars.bar_index(max(p.transport.song_clock, 0))
+
+
+def _carry_over(p: Performer, place: float, bar: int) -> None:
+    new_place, new_bar = _place(p)
+    for ramp in p.ramps.values():
+        ramp[3] += new_place - place
+    for one in p.due:
+        if one[0] == "bar" and one[1] > 0:
+            one[1] += new_bar - bar
 
 
 def go_on(p: Performer) -> None:
@@ -123,7 +149,7 @@ def go_on(p: Performer) -> None:
     if t.running or t.armed:
         return
     playing.end_tuning(p)
-    t.armed, t.lost = True, False
+    t.armed, t.lost, t.halted = True, False, False
     send_clock(p, CONTINUE)
     p.band.refresh_all(p)
     p.notice("transport", state="armed", why="Continue")
@@ -133,6 +159,7 @@ def stop(p: Performer) -> None:
     """Take Stop (FC): releases, controllers to rest, position kept."""
     t = p.transport
     pulses = p.setup.clock.mode == "pulses"
+    t.halted = True
     if not (t.running or t.armed or pulses):
         return
     silence(p)
@@ -151,7 +178,9 @@ def song_position(p: Performer, beats: int) -> None:
 def _locate(p: Performer, clock: int) -> None:
     t = p.transport
     silence(p)
+    place, bar = _place(p)
     index = t.locate(clock, p.settings)
+    _carry_over(p, place, bar)
     t.keeps_form, t.ended_by = True, "song position"
     p.notice("located", song_clock=clock, index=index + 1)
 

@@ -299,10 +299,12 @@ class Performer:
     def configure(self, plain: dict[str, Any]) -> None:
         """Swap the setup, between two steps; the line plays on."""
         setup: Setup = from_plain(plain)
+        Settings({**self.values, **setup.values}, setup)  # refuses what does not fit, before anything changes
         playing.end_tuning(self)
         self.band.release_all(self)
         self.unschedule("off", "late", "again", "pulse", "trigger", "sense")
-        Settings({**self.values, **setup.values}, setup)  # refuses what does not fit, before anything changes
+        if setup.clock.source != "internal":
+            clocking.run_internal(self, False)
         for name in setup.values:
             if setup.values[name] != self.setup.values.get(name):
                 self.set_value(name, setup.values[name])

@@ -43,6 +43,7 @@ def edit(p: Performer, index: int, step: Step, text: str, action: str, origin: s
     m.steps[index] = m.home[index] = step
     m.pending = sparing(m.pending, (index,))
     m.edited[index] = m.cycle
+    m.played &= ~(1 << index)  # what was changed by hand is to be heard before it may mutate
     unit = m.trail.record(
         cycle=m.cycle, now=p.now, kind="edit", text=f"step {index + 1} {text}", before=before,
         after=m.form(p.settings.length), merge_within=_ONE_EDIT,

@@ -6,7 +6,7 @@ brought back be heard in full before the machine touches it.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from replank.control.parameters import DEFAULTS, PARAMETERS
 from replank.line.lenses import root_pitch
@@ -20,6 +20,8 @@ from replank.performer.settings import Settings
 if TYPE_CHECKING:
     from replank.performer.core import Performer
 
+_T = TypeVar("_T")
+
 
 def change_line(
     p: Performer, kind: str, text: str, after: Form, values: dict[str, Any], takes_back: int = 0
@@ -27,6 +29,9 @@ def change_line(
     """Make a form and values the present ones, as one unit; return its number, 0 if nothing differed."""
     m = p.melody
     before = m.form(p.settings.length)
+    values = dict(values)
+    if waiting := _waits(p, values):
+        del values["division"]
     Settings({**p.values, **values}, p.setup)  # refuses a scale that the rig no longer knows, before anything changes
     m.take(after)
     was = {name: p.set_value(name, value) for name, value in values.items()}
@@ -35,6 +40,8 @@ def change_line(
     changed = {name: old for name, old in was.items() if old != p.values[name]}
     if changed:
         p.changed()
+        if "division" in changed:
+            p.transport.reanchor(p.settings.division)
         for name in changed:
             p.ramps.pop(name, None)
             p.hands.moved(name, p.values[name], p.now)
@@ -48,15 +55,25 @@ def change_line(
         values=[(name, old, p.values[name]) for name, old in changed.items()],
         takes_back=takes_back,
     )
-    if "length" in changed and p.transport.playhead.peek()[1]:
+    if waiting:
+        acting.enqueue(p, "boundary", ["set", "division", waiting, kind])
+    if "length" in changed and p.transport.playhead.begins:
         p.transport.ended_by = p.transport.ended_by or "length"
     return unit.number if unit else 0
+
+
+def _waits(p: Performer, values: dict[str, Any]) -> str:
+    """Return the division that has to wait for a boundary which it shares with the present one, or nothing."""
+    division, t = str(values.get("division", p.values["division"])), p.transport
+    if division == p.values["division"] or not t.has_bars(p.setup.clock.mode == "pulses"):
+        return ""
+    return "" if t.entering and acting.is_shared(p, division, t.song_clock) else division
 
 
 def _keep(p: Performer, args: list[Any], origin: str) -> None:
     m = p.melody
     form, values = m.form(p.settings.length), p.snapshot_values()
-    kept = Kept(_free_name(p, args[0] or f"cycle-{m.cycle}"), m.cycle, form, values)
+    kept = Kept(free_name(p, args[0] or f"cycle-{m.cycle}"), m.cycle, form, values)
     other = m.last is not None and m.last.form != form
     _store(p, kept, f"kept {kept.name}: cycle {m.cycle}", other, "the cycle before differs")
 
@@ -65,7 +82,7 @@ def _keep_last(p: Performer, args: list[Any], origin: str) -> None:
     m = p.melody
     if m.last is None:
         raise ValueError("no cycle has been completed yet")
-    kept = m.last._replace(name=_free_name(p, args[0] or m.last.name))
+    kept = m.last._replace(name=free_name(p, args[0] or m.last.name))
     other = m.form(p.settings.length) != kept.form
     _store(p, kept, f"kept {kept.name}: cycle {kept.cycle} as it sounded", other, "the one now playing differs")
 
@@ -75,7 +92,8 @@ def _store(p: Performer, kept: Kept, text: str, differs: bool, words: str) -> No
     p.notice("snapshot", name=kept.name, cycle=kept.cycle, text=f"{text}; {words}" if differs else text)
 
 
-def _free_name(p: Performer, name: str) -> str:
+def free_name(p: Performer, name: str) -> str:
+    """Return a name that no snapshot has."""
     names, number, free = p.melody.snapshots, 2, name
     while free in names:
         free, number = f"{name}-{number}", number + 1
@@ -121,12 +139,13 @@ def _last_unit(p: Performer) -> int:
 
 def _undo(p: Performer, args: list[Any], origin: str) -> None:
     m = p.melody
-    if m.forgotten and m.forgotten[-1][1] == _last_unit(p):
+    unit = m.trail.undo()
+    if m.forgotten and m.forgotten[-1][1] >= (unit.number if unit else 0):
         kept = m.forgotten[-1][0]
         m.forgotten = m.forgotten[:-1]
+        kept = kept._replace(name=free_name(p, kept.name))
         _store(p, kept, f"{kept.name} is on the list again", False, "")
         return
-    unit = m.trail.undo()
     if unit is None:
         raise ValueError("there is nothing to take back")
     values = {name: before for name, before, _ in unit.values}
@@ -219,10 +238,14 @@ def _rotate(p: Performer, args: list[Any], origin: str) -> None:
     m, length = p.melody, p.settings.length
     shift = -args[0] % length
 
-    def turned(steps: list[Step]) -> tuple[Step, ...]:
-        return (*steps[shift:length], *steps[:shift], *steps[length:])
+    def turned(steps: list[_T]) -> list[_T]:
+        return [*steps[shift:length], *steps[:shift], *steps[length:]]
 
-    unit = change_line(p, "rotate", f"rotate {args[0]:+d}", Form(turned(m.steps), turned(m.home), length), {})
+    played = turned([m.played >> i & 1 for i in range(STEPS)])
+    m.played = sum(bit << i for i, bit in enumerate(played))
+    m.edited, m.changed = turned(m.edited), turned(m.changed)
+    form = Form(tuple(turned(m.steps)), tuple(turned(m.home)), length)
+    unit = change_line(p, "rotate", f"rotate {args[0]:+d}", form, {})
     acting.done(p, "rotate", f"rotated by {args[0]:+d}", origin, unit)
 
 

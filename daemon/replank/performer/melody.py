@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from replank.line.chance import DRAW, HAND, MUTATE, Numbers
 from replank.line.drawing import draw, written
 from replank.line.lenses import Lens
-from replank.line.mutation import Chances, Change, mutate
+from replank.line.mutation import Chances, Change, mutate, sparing
 from replank.line.steps import STEPS, Form, Step
 from replank.line.trail import Trail
 
@@ -178,7 +178,9 @@ class Melody:
         self.by_hand += 1
         able = [i for i in range(length) if not self.steps[i].pinned]
         played = [i for i in able if self.played >> i & 1] or able
-        return self.apply(mutate(self.steps, self.home, played, lens, chances, numbers))
+        made = self.apply(mutate(self.steps, self.home, played, lens, chances, numbers))
+        self.pending = sparing(self.pending, {change.index for change in made})
+        return made
 
     def ahead(self, index: int, over_seam: bool) -> Step:
         """Return the step `index` as it will be when it is next played."""

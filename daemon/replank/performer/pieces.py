@@ -112,8 +112,7 @@ def _return(p: Performer, left: list[Any]) -> None:
 def _from_step_one(p: Performer) -> None:
     t = p.transport
     if t.running and p.setup.clock.mode == "clock" and t.song_clock >= 0:
-        at = t.song_clock if t.bars.is_bar(t.song_clock) or t.next_step == t.song_clock else t.next_step
-        clocking.begin_here(p, at, "piece")
+        clocking.begin_here(p, t.here(), "piece")
     else:
         t.playhead.reset()
         t.ended_by, t.anchor = "piece", 0
@@ -181,7 +180,10 @@ def bring_back(p: Performer, event: BringBack) -> None:
         return
     kept = kept._replace(name=event.name)
     if event.how == "snapshot":
-        p.melody.snapshots[kept.name] = kept
+        names = p.melody.snapshots
+        if (at_hand := names.get(kept.name)) is not None and at_hand != kept:
+            kept = kept._replace(name=keeping.free_name(p, kept.name))
+        names[kept.name] = kept
         p.notice("snapshot", name=kept.name, cycle=kept.cycle, text=f"{kept.name} is on the list")
     else:
         acting.enqueue(p, event.due, ["act", "brought", [kept.save()], "host"])

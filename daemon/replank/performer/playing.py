@@ -58,11 +58,8 @@ def _run(p: Performer, args: list[Any], origin: str) -> None:
         clocking.reset(p)
         p.band.refresh_all(p)
     elif t.running and not t.lost:
-        t.playhead.reset()
-        t.anchor = t.next_step = max(t.song_clock, 0)
-        t.ended_by = "run"
-        if t.song_clock < 0 or not t.bars.is_bar(t.song_clock):
-            t.anchor = t.next_step = t.song_clock + 1
+        clocking.begin_here(p, t.song_clock if t.entering else t.song_clock + 1, "run")
+        t.keeps_form = True
         p.band.refresh_all(p)
     else:
         if p.setup.clock.source == "internal":
@@ -199,11 +196,11 @@ def _reset(p: Performer, args: list[Any], origin: str) -> None:
 
 def _realign(p: Performer, args: list[Any], origin: str) -> None:
     t = p.transport
-    t.playhead.reset()
-    t.ended_by = "realign"
     if t.running and p.setup.clock.mode == "clock":
-        at = t.song_clock if t.bars.is_bar(t.song_clock) and t.song_clock >= 0 else t.next_step
-        t.anchor = t.next_step = at
+        clocking.begin_here(p, t.here(), "realign")
+    else:
+        t.playhead.reset()
+        t.ended_by = "realign"
     acting.done(p, "realign", "the line begins again here", origin)
 
 
@@ -216,7 +213,8 @@ def _one_is_now(p: Performer, args: list[Any], origin: str) -> None:
         return
     late = p.now - t.follower.last
     clocking.silence(p)
-    t.from_the_top()
+    clocking.from_the_top(p)
+    t.lost, t.keeps_form = False, True
     t.ended_by, t.phase = "one is now", "locked"
     if t.follower.interval and 2 * late <= t.follower.interval:
         t.song_clock = 0
@@ -227,6 +225,7 @@ def _one_is_now(p: Performer, args: list[Any], origin: str) -> None:
 def _nudge(p: Performer, args: list[Any], origin: str) -> None:
     t = p.transport
     t.playhead.nudge(args[0])
+    t.ended_by = "nudge" if t.playhead.begins else t.ended_by
     if t.running and p.setup.clock.mode == "clock":
         t.anchor -= args[0] * p.settings.division
     acting.done(p, "nudge", f"the playhead moved by {args[0]:+d}", origin)

@@ -15,6 +15,8 @@ class Transport:
 
     Attributes:
         running: A clock moves the line (pulses always do).
+        halted: Stop came, and neither Start nor Continue since.
+        entering: What begins at `song_clock` is being done; only within one event.
         armed: Start or Continue came; the next clock begins.
         song_clock: Number of the last clock since Start; the next is one more.
         next_step, next_bar: Song clocks at which the next step and bar begin.
@@ -32,7 +34,7 @@ class Transport:
     """
 
     def __init__(self, settings: Settings, roll: Roll) -> None:
-        self.running = False
+        self.running = self.halted = self.entering = False
         self.armed = False
         self.song_clock = -1
         self.next_step = 0
@@ -82,7 +84,12 @@ class Transport:
         self.next_step = self.next_bar = self.anchor = 0
         self.bars.anchor(0)
         self.playhead.reset()
+        self.since_moment = 0
         self.counted = []
+
+    def here(self) -> int:
+        """Return the first song clock at which a step may still begin."""
+        return self.song_clock if self.entering else self.next_step
 
     def locate(self, clock: int, settings: Settings) -> int:
         """Make `clock` the next one; return the 0-based place in the line that comes next."""
@@ -130,5 +137,5 @@ class Transport:
 _PLAIN = (
     "running", "armed", "song_clock", "next_step", "next_bar", "anchor", "phase", "lost", "was_steady", "watching",
     "ticking", "tie", "keeps_form", "ended_by", "since_moment", "losses", "beginning",
-    "step_clock",
+    "step_clock", "halted",
 )  # fmt: skip
