@@ -41,40 +41,39 @@ def tick(p: Performer) -> None:
     clock = t.song_clock + 1
     t.song_clock = clock
     if clock == t.next_step or clock == t.next_bar or (t.counted and t.counted[0][0] <= clock):
-        at_clock(p, clock)
+        at_clock(p)
 
 
-def at_clock(p: Performer, clock: int) -> None:
-    """Something begins at this clock: a bar, a step, what was counted off."""
+def at_clock(p: Performer) -> None:
+    """Something begins at the present clock: a bar, a step, what was counted off."""
     t = p.transport
     t.entering = True
-    if clock == t.next_bar:
-        _bar(p, clock)
-    if clock == t.next_step:
-        striking.boundary(p, clock)
-        t.next_step = clock + p.settings.division
+    if t.song_clock == t.next_bar:
+        _bar(p)
+    if t.song_clock == t.next_step:
+        striking.boundary(p)
+        t.next_step = t.song_clock + p.settings.division
     t.entering = False
-    while t.counted and t.counted[0][0] <= clock:
+    while t.counted and t.counted[0][0] <= t.song_clock:
         _, kind, args = t.counted.pop(0)
         _COUNTED[kind](p, args)
 
 
-def _bar(p: Performer, clock: int) -> None:
+def _bar(p: Performer) -> None:
     t = p.transport
-    t.next_bar = clock + t.bars.bar_length
-    bar = t.bars.bar_index(clock)
-    if _restarts(p, bar):
-        t.ended_by = t.ended_by or ("" if clock == t.next_step and t.playhead.begins else "restart")
-        striking.close_cycle(p)
-    elif clock == t.next_step and t.playhead.begins:
+    t.next_bar = t.song_clock + t.bars.bar_length
+    bar, returns = t.bars.bar_index(t.song_clock), t.song_clock == t.next_step and t.playhead.begins
+    if returns or _restarts(p, bar):
+        t.ended_by = t.ended_by or ("" if returns else "restart")
         striking.close_cycle(p)
     if p.due:
         acting.take_due(p, "bar", bar)
-    t.next_bar = clock + t.bars.bar_length
+    # what was due may have changed the meter, or made this clock the first
+    bar, t.next_bar = t.bars.bar_index(t.song_clock), t.song_clock + t.bars.bar_length
     if _restarts(p, bar):
-        begin_here(p, clock, "restart")
+        begin_here(p, t.song_clock, "restart")
     unit, count = p.settings.every
-    if unit == "bar" and bar % count == 0 and clock:
+    if unit == "bar" and bar % count == 0 and t.song_clock:
         striking.mutation_moment(p)
 
 
@@ -267,7 +266,7 @@ def pulse(p: Performer) -> None:
     if p.clock_outputs:
         _make_clocks(p)
     t.song_clock += 1
-    striking.boundary(p, t.song_clock)
+    striking.boundary(p)
 
 
 def reset(p: Performer, from_wire: bool = False) -> None:
@@ -278,7 +277,7 @@ def reset(p: Performer, from_wire: bool = False) -> None:
     window = int(p.setup.clock.reset_window_ms * 1_000_000)
     if from_wire and t.pulse.last >= 0 and p.now - t.pulse.last <= window and t.playhead.phase != 0:
         silence(p)
-        striking.boundary(p, t.song_clock)
+        striking.boundary(p)
 
 
 # -- internal clock and clock out ----------------------------------------------

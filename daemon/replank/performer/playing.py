@@ -216,9 +216,11 @@ def _one_is_now(p: Performer, args: list[Any], origin: str) -> None:
     clocking.from_the_top(p)
     t.lost, t.keeps_form = False, True
     t.ended_by, t.phase = "one is now", "locked"
-    if t.follower.interval and 2 * late <= t.follower.interval:
+    if t.entering:
+        t.song_clock, t.next_bar = 0, t.bars.bar_length
+    elif t.follower.interval and 2 * late <= t.follower.interval:
         t.song_clock = 0
-        clocking.at_clock(p, 0)
+        clocking.at_clock(p)
     acting.done(p, "one_is_now", "bar 1, beat 1, step 1", origin)
 
 

@@ -30,14 +30,14 @@ _LINK_WORDS = {LINK_NONE: "none", LINK_SLIDE: "slide", LINK_HOLD: "hold"}
 # -- step boundaries -----------------------------------------------------------
 
 
-def boundary(p: Performer, clock: int) -> None:
+def boundary(p: Performer) -> None:
     """A step begins: what is due happens, a cycle may end, then the step is played."""
     t, m = p.transport, p.melody
     head = t.playhead
     if head.begins:
         close_cycle(p)
     if p.due:
-        acting.take_due(p, "step", clock)
+        acting.take_due(p, "step", t.song_clock)
     if p.ramps:
         acting.move_ramps(p)
     begins = head.begins
@@ -53,7 +53,7 @@ def boundary(p: Performer, clock: int) -> None:
     if begins:
         t.keeps_form = False
     begins = head.advance()
-    index = head.index
+    index, clock = head.index, t.song_clock
     t.beginning, t.step_clock = p.now, clock
     m.step_begins(index, is_silenced(p))
     s = p.settings
