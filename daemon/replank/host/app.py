@@ -22,6 +22,7 @@ from typing import Any
 from replank import wire
 from replank.control.notices import Notice
 from replank.control.setup import Setup
+from replank.host.boxes import Boxes
 from replank.host.cables import Cables
 from replank.host.feed import Feed, show_path
 from replank.host.links import Link
@@ -41,6 +42,10 @@ LOOK_SECONDS = 1.0
 OPEN_SECONDS = 5.0
 STATE_SECONDS = 3.0
 MOST_BUFFERED = 100_000
+RESCUE_AGAIN = (0.02, 0.06, 0.25, 1.0)
+"""Seconds after which releases are repeated."""
+LAST_RESCUE = 1.2
+"""Seconds for which a host that ends stays after releasing, for the repetitions."""
 
 
 class Host:
@@ -65,6 +70,7 @@ class Host:
         self.shadow: Shadow | None = None
         self.setup = load_setup(facts)
         self.cables: Cables | None = None
+        self.boxes = Boxes(self)
         self.feed = Feed(show_path(Path(facts["state_dir"])), facts["instance"], self._disk_notice)
         self._left_sounding: list[tuple[int, int, int]] = []
         self.requests = Requests(self)
@@ -85,6 +91,8 @@ class Host:
         self._bringing: asyncio.Task[None] | None = None
         self._gone: str | None = None
         self._goes_on = False
+        self._rescued = -LAST_RESCUE
+        self._goodbye = 0  # pid of the last player that ended by itself, with its releases
         self._ready_said = bool(facts["adopt"])
         self._tasks: set[asyncio.Task[Any]] = set()
         self._stopping = False
@@ -113,6 +121,7 @@ class Host:
                 self._bring(self.player, self.generation)
         self._spawn(self._listen())
         self._spawn(self._watch_ports())
+        self._spawn(self.boxes.show())
         self._spawn(self.feed.go_on())
         while not self._stopping:
             await asyncio.sleep(0.1)
@@ -148,6 +157,8 @@ class Host:
         while self._gone is None and self.control is not None and self._told_to_stop and time.monotonic() < until:
             await asyncio.sleep(0.01)
         self.link.read()
+        while time.monotonic() < self._rescued + LAST_RESCUE:
+            await asyncio.sleep(0.05)
         for task in list(self._tasks):
             task.cancel()
         await self.server.close()
@@ -199,36 +210,78 @@ class Host:
 
     # -- the player ------------------------------------------------------------
 
+    def _watch_player(self, pid: int) -> None:
+        """Hear of a player's end from the system itself, where it tells, with or without a keeper."""
+        if not hasattr(os, "pidfd_open"):
+            return
+        try:
+            fd = os.pidfd_open(pid)
+        except OSError:  # it has ended already: the keeper says so
+            return
+
+        def ended() -> None:
+            self.loop.remove_reader(fd)
+            os.close(fd)
+            if pid == self.player:
+                self._player_gone("has ended")
+
+        self.loop.add_reader(fd, ended)
+
     def _record_ended(self) -> None:
         """Player and keeper are gone: release what sounds, and end, since nobody starts another player."""
-        self._player_gone("ended without a keeper")
+        self._player_gone("has ended")
         self._stopping = True
 
     def _player_gone(self, why: str) -> None:
         """Release what the player left sounding, at once, then let the next one take over."""
+        if self._gone is not None:
+            return
         self.link.read()
         self.link.forget_waiting()
         self._gone = why
         was_playing, self.playing = self.playing, False
         if self._bringing is not None:
             self._bringing.cancel()
+        if self.control is None:
+            self._stopping = True
         if self.shadow is None or not was_playing:
             return
-        if self._told_to_stop and why == "code 0":
-            return
-        messages = self.shadow.released()
-        sent = self.cables.rescue(messages) if self.cables is not None and self.cables.alive else 0
-        for output, data in messages[:sent]:
-            self.feed.output(self.shadow.performer.now, output, data)
-        self.replaced += 1
-        notes = sum(wire.is_note_off(data) for _, data in messages)
-        text = f"the player {why} and is replaced; {notes} notes released"
-        self.notice("player", state="replaced", text=text)
-        self.feed.break_off()
+        if self._goodbye == self.player:
+            text = f"the player {why}; it released its notes"
+        else:
+            messages = self.shadow.released()
+            self._rescue(messages)
+            for output, data in messages:
+                self.feed.output(self.shadow.performer.now, output, data)
+            notes = sum(wire.is_note_off(data) for _, data in messages)
+            text = f"the player {why} and is replaced; {notes} notes released"
+        if not self._told_to_stop:
+            self.replaced += 1
+            self.notice("player", state="replaced", text=text)
+            self.feed.break_off()
+
+    def _rescue(self, messages: list[tuple[int, bytes]]) -> None:
+        """Release on the host's own outputs, at once and again.
+
+        A MIDI system that has just lost a client may skip cycles and lose
+        what is sent in them; a note-off too many is harmless (MIDI 1.0, A-4).
+        """
+        if self.cables is not None and self.cables.alive:
+            self.cables.rescue(messages)
+            self._rescued = time.monotonic()
+        offs = [message for message in messages if wire.is_note_off(message[1])]
+        for seconds in RESCUE_AGAIN if offs else ():
+            self.loop.call_later(seconds, self._rescue_again, offs)
+
+    def _rescue_again(self, offs: list[tuple[int, bytes]]) -> None:
+        if self.cables is not None and self.cables.alive and self.shadow is not None:
+            struck = self.shadow.sounding.notes  # by the next player meanwhile
+            self.cables.rescue([(o, data) for o, data in offs if (o, (data[0] & 15) + 1, data[1]) not in struck])
 
     def _bring(self, pid: int, generation: int) -> None:
         self.player, self.generation, self._gone = pid, generation, None
         self.link.generation = generation
+        self._watch_player(pid)
         self.playing = False
         if self._bringing is not None:
             self._bringing.cancel()
@@ -283,7 +336,7 @@ class Host:
     def _release_what_was_left(self) -> None:
         """Release what a show that was cut off may have left sounding."""
         if self.cables is not None and self._left_sounding:
-            self.cables.rescue([(o, bytes((0x7F + channel, note, 64))) for o, channel, note in self._left_sounding])
+            self._rescue([(o, bytes((0x7F + channel, note, 64))) for o, channel, note in self._left_sounding])
             self._left_sounding = []
 
     def _place(self) -> Place | None:
@@ -357,6 +410,7 @@ class Host:
             self.notice("host", state="adopting", text=text)
             self.tell_keeper({"swap": self.generation, "kill": True})
             return
+        self._watch_player(self.player)
         await self._have_cables()
         self._look_now()
         self._agree()
@@ -411,6 +465,8 @@ class Host:
             self.statistics = wire.plain_dict(payload)
         elif kind == wire.TROUBLE:
             self.notice("player", state="failed", text=f"the player went on after: {wire.plain_dict(payload)['text']}")
+        elif kind == wire.GOODBYE:
+            self._goodbye = int(wire.plain_dict(payload)["pid"])
         elif kind == wire.HELLO:
             self._look_at_version(wire.plain_dict(payload))
         elif self._buffer is not None:
@@ -536,6 +592,7 @@ class Host:
         if self.playing:
             for output in patched:
                 self.link.command(Reconnected(output))
+            self.boxes.patched(cables.boxes, cables.lit)
 
 
 async def run(facts: dict[str, Any]) -> None:

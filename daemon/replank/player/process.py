@@ -285,12 +285,12 @@ class Player:
         """Release all that sounds, let the driver send it, and end the process; ports stay open."""
         code = 0
         if self.drain.closed:
-            pass  # nothing has played yet
+            self.stage.say(wire.GOODBYE, self._who())  # nothing has played yet
         elif self.drain.shut(0.25):
             self.stage.release()
+            self.stage.say(wire.GOODBYE, self._who())
         else:
             code = 3  # somebody is stuck in the performer: the host releases
-        self.stage.say(wire.GOODBYE, self._who())
         time.sleep(SETTLE_SECONDS)
         os._exit(code)
 
