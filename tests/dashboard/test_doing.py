@@ -15,10 +15,13 @@ SAMPLES = {
     "parameter": "homing", "value": "0.3", "bars": "4", "piece": "2", "text": "the gate", "mode": "off",
 }  # fmt: skip
 STATES = {"rest": "sound", "link": "slide"}
+WHOLE = {"toggle": "toggle:hold", "nudge_parameter": "nudge_parameter:length:1"}
 
 
 def sample(action):
     """Return the action as a person would write it, with all that it must have."""
+    if action.name in WHOLE:
+        return WHOLE[action.name]
     needed = [word for word in action.takes if not word.startswith("[")]
     return ":".join([action.name, *(STATES.get(action.name, "on") if w == "state" else SAMPLES[w] for w in needed)])
 

@@ -15,8 +15,8 @@ from tests.dashboard.server import Server
 from tests.dashboard.showing import shown
 
 FPS, SECONDS = 20, 2
-COVER = {" ": (0, 0), "█": (1, 1), "▀": (1, 0), "▄": (0, 1), "▁": (0, 0.25), "▂": (0, 0.5), "▃": (0, 0.75), "▅": (0.25, 1),
-         "▆": (0.5, 1), "▇": (0.75, 1)}  # fmt: skip
+COVER = {" ": (0, 0), "█": (1, 1), "▀": (1, 0), "▄": (0, 1), "▁": (0, 0.25), "▂": (0, 0.5), "▃": (0, 0.75),
+         "▅": (0.25, 1), "▆": (0.5, 1), "▇": (0.75, 1)}  # fmt: skip
 """How much of a cell's upper and lower half a glyph covers; a letter about a fifth (an estimate on the safe side)."""
 
 

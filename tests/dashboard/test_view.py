@@ -98,8 +98,8 @@ def test_a_turning_knob_is_one_line():
 
 def test_a_silent_mutation_says_so_and_marks_hollow():
     model = Model(lambda: 5.0)
-    model.take_notice({"notice": "mutation", "text": "cycle 3 · step 5 D3 → F3 · neighbour",
-                       "data": {"cycle": 3, "index": 5, "text": "D3 → F3 · neighbour", "silent": True, "partner": -1}})  # fmt: skip
+    data = {"cycle": 3, "index": 5, "text": "D3 → F3 · neighbour", "silent": True, "partner": -1}
+    model.take_notice({"notice": "mutation", "text": "cycle 3 · step 5 D3 → F3 · neighbour", "data": data})
     assert model.news[-1].text == "cycle 3 · step 5 D3 → F3 · neighbour · silent"
     assert model.fresh_marks()[5][2] is True
 

@@ -73,6 +73,8 @@ class Feed:
                 self._link(f"The daemon is gone. Start it again: {self.start}. It appears here by itself.")
             except PermissionError:
                 self._link(f"{path} belongs to another user: only its owner may watch.")
+            except (ConnectionResetError, BrokenPipeError):
+                self._link("The daemon closed the connection. Attaching again as soon as it is back.")
             except TimeoutError:
                 self._link("The daemon does not answer; the notes may well play on. Trying again.")
             except OSError as error:
@@ -151,7 +153,8 @@ class Feed:
             if what == "state":
                 self._state_asked = False
             if message.get("ok") is False:
-                self.model.say(f"{what}: {plain(message.get('error', 'refused'))}", "warn", "refused")
+                error = plain(message.get("error", "refused"))
+                self.model.say(error if ":" in error else f"{what}: {error}", "warn", "refused")
 
     def request(self, message: dict[str, Any], what: str) -> bool:
         """Send a request; False when there is no daemon to take it."""

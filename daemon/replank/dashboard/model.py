@@ -132,6 +132,11 @@ class Model:
                 self.news[-1] = replace(last, at=now, times=last.times + 1)
                 self.news_version += 1
                 return
+            # a refusal comes as an answer to who asked and as a notice to all: one line is enough
+            if kind == last.kind == "refused" and (text in last.text or last.text in text):
+                self.news[-1] = replace(last, at=now, text=min(text, last.text, key=len))
+                self.news_version += 1
+                return
             # a turning knob is one line that changes, not a hundred lines
             if kind in ("parameter", "waiting") and last.kind == kind and last.text.split(" ")[0] == text.split(" ")[0]:
                 self.news.pop()
