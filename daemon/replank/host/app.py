@@ -22,6 +22,7 @@ from typing import Any
 from replank import wire
 from replank.control.notices import Notice
 from replank.control.setup import Setup
+from replank.host.awake import Awake
 from replank.host.boxes import Boxes
 from replank.host.cables import Cables
 from replank.host.feed import Feed, show_path
@@ -70,6 +71,7 @@ class Host:
         self.shadow: Shadow | None = None
         self.setup = load_setup(facts)
         self.cables: Cables | None = None
+        self.awake = Awake(self)
         self.boxes = Boxes(self)
         self.feed = Feed(show_path(Path(facts["state_dir"])), facts["instance"], self._disk_notice)
         self._left_sounding: list[tuple[int, int, int]] = []
@@ -121,6 +123,7 @@ class Host:
                 self._bring(self.player, self.generation)
         self._spawn(self._listen())
         self._spawn(self._watch_ports())
+        self._spawn(self.awake.run())
         self._spawn(self.boxes.show())
         self._spawn(self.feed.go_on())
         while not self._stopping:

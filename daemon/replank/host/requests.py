@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import time
 from dataclasses import replace
@@ -52,7 +53,7 @@ class Requests:
         if do == "say":
             return await self._perform(read_words(request.get("words"), performer, origin))
         if do == "reload":
-            return await self._reload()
+            return await self.reload()
         raise Refused(f"there is no request {str(do)[:40]!r}{nearest(str(do)[:40], REQUESTS)}")
 
     async def _perform(self, events: list[Event]) -> dict[str, Any]:
@@ -84,6 +85,18 @@ class Requests:
         if future is not None and not future.done():
             future.set_result(notices)
 
+    async def reload(self) -> dict[str, Any]:
+        """Read rig, set and profiles again; they hold from the next step, or nothing changes and everybody is told.
+
+        Raises:
+            Refused, ValueError: What is wrong, with file, line and column.
+        """
+        try:
+            return await self._reload()
+        except (Refused, ValueError) as error:
+            self._host.notice("file", file=str(self._host.facts.get("rig") or ""), text=f"not reloaded: {error}")
+            raise
+
     async def _reload(self) -> dict[str, Any]:
         try:
             setup = await asyncio.to_thread(load_setup, self._host.facts)
@@ -99,11 +112,9 @@ class Requests:
         return answer
 
     async def reload_and_tell(self) -> None:
-        """Reload as a signal asks for it, with the answer as a notice."""
-        try:
-            await self._reload()
-        except (Refused, ValueError) as error:
-            self._host.notice("file", file=str(self._host.facts.get("rig") or ""), text=str(error))
+        """Reload as a signal asks for it; the answer is a notice."""
+        with contextlib.suppress(Refused, ValueError):
+            await self.reload()
 
     def state(self) -> dict[str, Any]:
         """Return the whole state."""
@@ -138,6 +149,7 @@ class Requests:
                 "differences": shadow.differences if shadow is not None else 0,
                 "sounding": sorted(map(list, shadow.sounding.notes)) if shadow is not None else [],
                 "disk": host.feed.health(),
+                "awake": host.awake.text,
                 "clients": host.server.clients,
             },
         }

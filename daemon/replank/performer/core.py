@@ -31,6 +31,7 @@ from replank.performer.events import (
     Midi,
     Outcome,
     Reconnected,
+    Slept,
 )
 from replank.performer.melody import Melody
 from replank.performer.settings import Settings
@@ -156,6 +157,8 @@ class Performer:
                 pieces.bring_back(self, event)
             case Locate():
                 clocking.located_from_outside(self, event.song_clock, event.running)
+            case Slept():
+                self.slept(event.ns)
             case _:
                 raise TypeError(f"not an event: {event!r}")
 
@@ -267,6 +270,17 @@ class Performer:
                     self.send(out, bytes((0xB0 | (channel - 1), 123, 0)))
             self.band.refresh_all(self, output)
             self.notice("output", output=self.setup.outputs[output].name, text="patched; controllers sent again")
+
+    def slept(self, ns: int) -> None:
+        """The machine woke up: release what was left sounding; nobody counted the clock meanwhile."""
+        clocking.silence(self)
+        self.band.refresh_all(self)
+        self.notice("power", text=f"this machine was suspended for {ns / 1e9:.0f} s; every note is released")
+        clock = self.setup.clock
+        if self.transport.running and clock.source == "external" and clock.mode == "clock":
+            self.transport.phase = "unknown"
+            text = "clocks were missed during the suspend; one_is_now sets it right"
+            self.notice("phase", phase="unknown", text=text)
 
     # -- state -----------------------------------------------------------------
 

@@ -71,7 +71,13 @@ class Locate(NamedTuple):
     running: bool
 
 
-Event = Midi | Assign | Act | Configure | Reconnected | BoxReturned | BringBack | Locate
+class Slept(NamedTuple):
+    """The machine was suspended for so many nanoseconds, which the performer's clock does not count."""
+
+    ns: int
+
+
+Event = Midi | Assign | Act | Configure | Reconnected | BoxReturned | BringBack | Locate | Slept
 
 
 class Outcome(NamedTuple):
@@ -88,6 +94,7 @@ class Outcome(NamedTuple):
 
 _KINDS: dict[str, Any] = {
     "m": Midi, "a": Assign, "x": Act, "c": Configure, "r": Reconnected, "k": BoxReturned, "b": BringBack, "l": Locate,
+    "s": Slept,
 }  # fmt: skip
 _LETTERS = {kind: letter for letter, kind in _KINDS.items()}
 
