@@ -1,0 +1,212 @@
+"""A daemon that plays to two destinations while things are done to it, and the evidence of what came of it."""
+
+from __future__ import annotations
+
+import os
+import random
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.faults.measure import Evidence, complaints, hanging, ons
+from tests.real.daemon import ROOT, Daemon
+from tests.real.peer import CLOCK, CONTINUE, START, STOP, Peer
+
+PATIENCE = 120.0
+"""Seconds after which a thing that must come has not come; nothing depends on how fast it comes."""
+
+RIG = """\
+rig: 1
+inputs:
+- name: clock
+- {name: knobs, role: knobs, profile: faults}
+outputs:
+- name: out
+- name: second
+voices:
+- {name: line, output: out}
+- {name: fellow, output: second, channel: 3}
+"""
+PROFILE = """\
+profile: 1
+title: faults
+channel: any
+controls:
+- {label: gate, sends: cc 30, moves: gate}
+- {label: panic, sends: note 50, does: panic}
+"""
+PLAIN = ("-p", "rest_chance=0", "-p", "slide_chance=0", "-p", "mutation_chance=0")
+"""Every step sounds, none is linked, nothing changes."""
+
+
+def seeded() -> random.Random:
+    """Return the run's random numbers; the seed is printed, and REPLANK_FAULT_SEED repeats one."""
+    given = os.environ.get("REPLANK_FAULT_SEED", "")
+    seed = int(given) if given.isdigit() else time.time_ns() % 1_000_000
+    print(f"REPLANK_FAULT_SEED={seed}", file=sys.stderr)
+    return random.Random(seed)
+
+
+class Playing(Daemon):
+    """`replank play` with two outputs, a panic button, and builds that are broken on purpose.
+
+    Args:
+        breaks: module run with -m -> Python text that breaks it.
+        rig: Text of the rig file.
+    """
+
+    def __init__(self, *args: str, breaks: dict[str, str] | None = None, rig: str = RIG, **options):
+        self._breaks, self._rig = breaks or {}, rig
+        super().__init__("--seed", "7", *PLAIN, *args, broken=("", "") if breaks else None, **options)
+
+    def _break(self, module: str, text: str) -> None:
+        patch = self.folder / "broken"
+        patch.mkdir()
+        lines = ["import sys"]
+        for name, body in self._breaks.items():
+            lines += [f"if sys.orig_argv[1:3] == ['-m', {name!r}]:", *(f"    {row}" for row in body.splitlines())]
+        (patch / "sitecustomize.py").write_text("\n".join(lines) + "\n")
+        self.env["PYTHONPATH"] = f"{patch}{os.pathsep}{self.env['PYTHONPATH']}"
+
+    @property
+    def rig(self) -> Path:
+        return self.folder / "rig.yaml"
+
+    def start(self, wait: bool = True) -> None:
+        if self._rig and not self.rig.exists():
+            self.rig.write_text(self._rig)
+            (self.folder / "faults.yaml").write_text(PROFILE)
+            self.args = ("--rig", str(self.rig), *self.args)
+        super().start(wait=False)
+        if wait:
+            self.wait_ready(PATIENCE)
+
+    def client(self, timeout: float = PATIENCE):
+        return super().client(timeout)
+
+    def python(self, text: str, *args: str) -> subprocess.Popen:
+        """Run Python text in a process of its own, with this daemon's folders."""
+        env = {**self.env, "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'daemon'}"}
+        return subprocess.Popen([sys.executable, "-c", text, *args], env=env, cwd=self.folder, stdout=subprocess.PIPE)
+
+    def answers(self) -> bool:
+        """Tell whether host and player both serve."""
+        try:
+            return bool(self.state()["host"]["playing"])
+        except Exception:  # the host is being replaced
+            return False
+
+    def notes_before(self) -> dict:
+        """What must be the same after a fault."""
+        performer = self.state()["performer"]
+        line = performer["line"]
+        steps = [(s["pitch"], s["rhythm"], s["pinned"], s["rest_roll"], s["velocity_roll"]) for s in line["steps"]]
+        return {"steps": steps, "length": line["length"], "parameters": performer["parameters"],
+                "snapshots": [one["name"] for one in performer["snapshots"]]}  # fmt: skip
+
+
+class Clockwork(Peer):
+    """A peer that remembers at which frame each clock left since Start.
+
+    Attributes:
+        clock_frames: Of all clocks since the last Start.
+    """
+
+    def __init__(self, name: str) -> None:
+        self.clock_frames: list[int] = []
+        super().__init__(name)
+
+    def _put(self, offset: int, data: bytes) -> None:
+        super()._put(offset, data)
+        if data == CLOCK:
+            self.clock_frames.append(self.client.last_frame_time + offset)
+        elif data == START:
+            self.clock_frames = []
+
+    def run(self, bpm: float = 240.0, first: tuple[bytes, ...] = (START,)) -> None:
+        """Let the clock run until it is stopped."""
+        self.clocks(1_000_000, bpm, first, wait=False)
+
+    def rest(self) -> None:
+        """Stop the clock, and wait until its last has left."""
+        self.stop_clocks()
+        time.sleep(0.3)
+
+
+class Trial:
+    """A stage: one clock, two destinations, one daemon.
+
+    Args:
+        daemon: What is tried.
+        name: Of the peers.
+    """
+
+    def __init__(self, daemon: Playing, name: str = "stage") -> None:
+        self.daemon = daemon
+        self.clock = Clockwork(name)
+        self.second = Peer(f"{name}2")
+        self.at = self.settled = 0
+        self.line: list[int] = []
+        self.before: dict = {}
+
+    def patch(self) -> None:
+        ports = self.daemon.port
+        self.clock.patch(clock=ports["clock"], out=ports["out"])
+        self.second.patch(out=ports["second"])
+        assert Peer.until(lambda: len(self.clock.hears()) == 2 and len(self.second.hears()) == 2, PATIENCE)
+
+    def heard(self) -> dict:
+        return {"out": list(self.clock.received), "second": list(self.second.received)}
+
+    def begin(self, bpm: float = 240.0, least: int = 6) -> None:
+        """Play until both destinations have heard enough."""
+        self.line, self.before = self.daemon.pitches(), self.daemon.notes_before()
+        self.clock.received.clear()
+        self.second.received.clear()
+        self.clock.run(bpm)
+        self.hear(least)
+
+    def hear(self, least: int = 6, seconds: float = PATIENCE) -> bool:
+        """Wait until both have heard so many more notes."""
+        want = {name: len(ons(heard)) + least for name, heard in self.heard().items()}
+        return Peer.until(lambda: all(len(ons(h)) >= want[n] for n, h in self.heard().items()), seconds)
+
+    def fault(self) -> None:
+        """The fault is now."""
+        self.at = self.clock.client.frame_time
+
+    def well(self, least: int = 6, seconds: float = PATIENCE) -> None:
+        """What was to be repaired is repaired: the line has to be right from here on."""
+        time.sleep(0.3)
+        self.settled = self.clock.client.frame_time
+        self.hear(least, seconds)
+
+    def end(self, stop: bool = True) -> Evidence:
+        """Rest, ask, stop; return the evidence."""
+        self.clock.rest()
+        transport = self.daemon.transport()
+        after = self.daemon.notes_before()
+        if stop:
+            self.clock.send(STOP)
+        Peer.until(lambda: not any(hanging(heard) for heard in self.heard().values()), 3.0)
+        kept = [(name, self.before.get(name), after[name]) for name in after]
+        return Evidence(self.heard(), self.at, self.settled, self.clock.clock_frames, self.line,
+                        transport["phase"], transport["song_clock"], kept)  # fmt: skip
+
+    def close(self) -> None:
+        self.clock.close()
+        self.second.close()
+
+
+def survived(trial: Trial, least: int = 4) -> None:
+    """Assert that a trial's evidence has nothing against it."""
+    found = complaints(trial.end(), least)
+    if found:
+        pytest.fail("\n".join([*found, trial.daemon.log()[-2000:]]), pytrace=False)
+
+
+__all__ = ["CLOCK", "CONTINUE", "PATIENCE", "PLAIN", "RIG", "START", "STOP", "Clockwork", "Peer", "Playing", "Trial",
+           "complaints", "seeded", "survived"]  # fmt: skip
