@@ -29,8 +29,10 @@ PERFORMANCE = 20_000
 """Messages of one performance; then its notes are counted and another setup begins."""
 GOOD = (
     b"\xf8", b"\xf8", b"\xf8", b"\xf8", b"\xfa", b"\xfb", b"\xfc", b"\xf2\x04\x00", b"\x90\x3c\x40", b"\x80\x3c\x40",
-    b"\xb0\x66\x40", b"\xb0\x6d\x10", b"\x90\x24\x7f", b"\xe0\x00\x40", b"\xc0\x01", b"\xfe", b"\xf0\x7e\x7f\x09\x01\xf7",
+    b"\xb0\x66\x40", b"\xb0\x6d\x10", b"\x90\x24\x7f", b"\xe0\x00\x40", b"\xc0\x01", b"\xfe",
+    b"\xf0\x7e\x7f\x09\x01\xf7",
 )  # fmt: skip
+MARKS = (b"&a ", b"*a", b"!!x ", b"{", b"[", b"- ", b": ", b"\t", b"<<: ", b"---\n", b"\0")
 STATUS = bytes(range(0x80, 0x100))
 
 
@@ -95,7 +97,7 @@ def fuzz_midi(count: int, seed: int, make: Callable[[Setup, int, int], Performer
         heard: dict[int, list[tuple[int, bytes]]] = {0: [], 1: []}
         data = b""
         try:
-            for number, data in enumerate(messages(rng, min(PERFORMANCE, count - first))):  # noqa: B007
+            for number, data in enumerate(messages(rng, min(PERFORMANCE, count - first))):
                 now += rng.choice((0, 1_000, 5_000_000, 20_833_333, 20_833_333)) if number % 997 else 9_000_000_000
                 port = 0 if data == b"\xf8" or ports == 1 else rng.randrange(ports)
                 for output, message in performer.receive(Midi(port, data), now).messages:

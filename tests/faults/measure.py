@@ -87,14 +87,16 @@ def _half_step(clocks: list[int], number: int) -> int:
     return (clocks[first] - clocks[first - 1]) * STEP // 2 if first else 0
 
 
-def out_of_phase(clocks: list[int], heard: Heard, line: list[int], since: int) -> list[tuple[int, int, int]]:
+def out_of_phase(
+    clocks: list[int], heard: Heard, line: list[int], since: int, step: int = STEP
+) -> list[tuple[int, int, int]]:
     """(frame, note, note expected there) of each note struck after `since` that the clock does not explain."""
     wrong = []
     for frame, note in ons(heard):
         if frame <= since:
             continue
         clock = bisect_right(clocks, frame) - 1
-        expected = line[clock // STEP % len(line)] if clock >= 0 else -1
+        expected = line[clock // step % len(line)] if clock >= 0 else -1
         if note != expected:
             wrong.append((frame, note, expected))
     return wrong
@@ -112,6 +114,7 @@ class Evidence:
         phase: What the daemon declares.
         counted: Song clock that the daemon shows once the clock rests.
         kept: (name, before, after) of what must have stayed.
+        step: Clocks of a step.
     """
 
     heard: dict[str, Heard]
@@ -122,6 +125,7 @@ class Evidence:
     phase: str
     counted: int | None
     kept: list[tuple[str, object, object]] = field(default_factory=list)
+    step: int = STEP
 
 
 def complaints(evidence: Evidence, least: int = 4) -> list[str]:
@@ -137,7 +141,7 @@ def complaints(evidence: Evidence, least: int = 4) -> list[str]:
         if hanging(heard):
             found.append(f"{name} still sounds {sorted(hanging(heard))}")
         if evidence.phase == "locked":
-            wrong = out_of_phase(evidence.clocks, heard, evidence.line, evidence.settled)
+            wrong = out_of_phase(evidence.clocks, heard, evidence.line, evidence.settled, evidence.step)
             if wrong:
                 found.append(f"{name} is out of phase though it says locked: {wrong[:3]}, {len(wrong)} notes")
     if evidence.phase == "locked" and evidence.counted != len(evidence.clocks) - 1:
