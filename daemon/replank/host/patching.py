@@ -17,6 +17,9 @@ from typing import Any, NamedTuple
 from replank.midi.bay import Bay, Port
 from replank.midi.naming import PortNameError, clean_name, match, stable_name
 
+ENDING_SECONDS = 3.0
+"""A program whose cables go and whose ports follow within so long has ended; nobody unplugged it."""
+
 
 @dataclass(slots=True)
 class Own:
@@ -73,7 +76,7 @@ class Patcher:
         self.remembered = {key: list(dict.fromkeys(names)) for key, names in (remembered or {}).items()}
         self._was: dict[str, tuple[tuple[str, int], set[str]]] = {}  # key -> (our port's name and pid, its peers)
         self._told: dict[tuple[str, str], str] = {}
-        self._taken_out: set[tuple[str, str]] = set()  # (key, stable name of a peer that a person unplugged)
+        self._taken_out: dict[tuple[str, str], float] = {}  # (key, stable name of a peer that was unplugged) -> when
 
     def decide(
         self,
@@ -82,6 +85,7 @@ class Patcher:
         connected: dict[str, set[str]],
         ours: set[str],
         gone: Iterable[str] = (),
+        now: float = 0.0,
     ) -> Look:
         """Decide what to connect.
 
@@ -91,15 +95,30 @@ class Patcher:
             connected: Name of our port -> names of its peers, for mirrors too.
             ours: Names of all ports of our own processes, which are never patched to each other.
             gone: Names that went away since the last look, also of ports that are back already.
+            now: Seconds of a clock.
         """
         found = Look()
-        for key, (own_name, peers) in self._was.items():
-            self._was[key] = (own_name, peers - set(gone))
+        self._let_go(set(gone), now)
         there = [port for port in ports if port.name not in ours]
         for own in owns:
             if own.name:
-                self._one(own, [p.name for p in there if p.is_source != own.is_source], connected, found)
+                self._one(own, [p.name for p in there if p.is_source != own.is_source], connected, found, now)
         return found
+
+    def _let_go(self, gone: set[str], now: float) -> None:
+        """Take note of ports that went away: what they leave behind was no person's doing.
+
+        A program that ends first lets its cables go and then its ports, so
+        what was taken out just before its port went belongs to it still.
+        """
+        for key, (own_name, peers) in self._was.items():
+            self._was[key] = (own_name, peers - gone)
+        stable = {stable_name(name, self.api) for name in gone}
+        for (key, name), when in list(self._taken_out.items()):
+            if name in stable:
+                del self._taken_out[key, name]
+                if now - when <= ENDING_SECONDS:
+                    self.remembered[key].append(name)
 
     def settle(self, owns: Iterable[Own], connected: dict[str, set[str]]) -> tuple[list[Word], list[str]]:
         """Take what is connected after a look was done.
@@ -118,18 +137,18 @@ class Patcher:
                 stable = stable_name(name, self.api)
                 if stable not in kept:
                     kept.append(stable)
-                self._taken_out.discard((own.key, stable))
+                self._taken_out.pop((own.key, stable), None)
                 self._tell(found, own.key, name, "patched", f"{clean_name(name)} is patched to {own.key}")
             if peers - before:
                 patched.append(own.key)
             self._was[own.key] = ((own.name, own.pid), set(peers))
         return found.words, patched
 
-    def _one(self, own: Own, there: list[str], connected: dict[str, set[str]], found: Look) -> None:
+    def _one(self, own: Own, there: list[str], connected: dict[str, set[str]], found: Look, now: float) -> None:
         peers = {name for name in connected.get(own.name, set()) if name in there}
         kept = self.remembered.setdefault(own.key, [])
         before = self._was.get(own.key, (("", 0), set()))[1]
-        self._forget_taken_out(own, peers, there, kept)
+        self._forget_taken_out(own, peers, there, kept, now)
         for name in sorted(before - set(there)):
             self._tell(
                 found, own.key, name, "gone", f"{clean_name(name)} has gone; it is patched again when it is back"
@@ -142,7 +161,7 @@ class Patcher:
         for mirror in own.mirrors:
             self._mirror(own, mirror, peers, connected.get(mirror, set()), found)
 
-    def _forget_taken_out(self, own: Own, peers: set[str], there: list[str], kept: list[str]) -> None:
+    def _forget_taken_out(self, own: Own, peers: set[str], there: list[str], kept: list[str], now: float) -> None:
         """Forget peers that a person unplugged from us while both ends were there."""
         was, before = self._was.get(own.key, (("", 0), set()))
         if was != (own.name, own.pid):
@@ -152,7 +171,7 @@ class Patcher:
                 stable = stable_name(gone, self.api)
                 if stable in kept:
                     kept.remove(stable)
-                self._taken_out.add((own.key, stable))
+                self._taken_out[own.key, stable] = now
                 self._told.pop((own.key, gone), None)
 
     def _wished(self, own: Own, there: list[str], found: Look) -> list[str]:

@@ -180,7 +180,10 @@ class Keeper:
             host.wait()
         if host.poll() is not None:
             if not self._ready:
-                self._stopping = True  # it never got going: its reason is in the log and on the terminal
+                self._hear_last_words()
+                if "code" not in self._config:
+                    _say(f"the host could not begin ({_exit_words(host.returncode)}); the reason is in {self._log}")
+                self._stopping = True
                 return
             _say(f"the host ended with {_exit_words(host.returncode)} and is replaced; the player plays on")
             self._host = None
@@ -234,6 +237,13 @@ class Keeper:
             self._print_ready(message["ready"])
         if message.get("swap") == self._generation and self._player is not None:
             (self._player.kill if message.get("kill") else self._player.terminate)()
+
+    def _hear_last_words(self) -> None:
+        """Hear what a host said before it ended."""
+        while self._control is not None:
+            self._hear_host()
+            if "code" in self._config:
+                return
 
     def _print_ready(self, facts: dict[str, Any]) -> None:
         facts["pids"]["keeper"] = os.getpid()

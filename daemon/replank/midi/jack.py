@@ -14,6 +14,9 @@ from typing import Any
 
 from replank.midi.bay import NoSystem, Port
 
+TRIES = 5
+"""How often ports are listed anew when one goes away meanwhile."""
+
 
 def load_library() -> Any:
     """Return the JACK-Client module with the library's own chatter silenced.
@@ -52,6 +55,7 @@ class JackBay:
             raise NoSystem(f"no JACK server {server!r} answers") from None
         self.alive = True
         self._changed = changed
+        self._listed: list[Port] = []
         self._gone: set[str] = set()
         self._client.set_port_registration_callback(self._registered, only_available=False)
         self._client.set_port_connect_callback(lambda a, b, connect: changed(), only_available=False)
@@ -68,8 +72,15 @@ class JackBay:
         self._changed()
 
     def ports(self) -> list[Port]:
-        if not self.alive:
-            return []
+        for _ in range(TRIES):
+            if not self.alive:
+                return []
+            with contextlib.suppress(self._jack.JackError):  # a port went away while it was being listed
+                self._listed = self._list()
+                break
+        return self._listed
+
+    def _list(self) -> list[Port]:
         pids: dict[str, int] = {}
         found = []
         for is_source in (True, False):

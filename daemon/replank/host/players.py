@@ -1,0 +1,241 @@
+"""The players' lives, seen from the host: bringing one up, noticing its end, releasing what it left.
+
+A player that is gone left at most a few notes sounding; they are released
+here, on outputs that were patched long before, and the next player gets the
+shadow's state and the phase that the clock has by now.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from replank import wire
+from replank.host.listener import Place, follow
+from replank.host.server import PROTOCOL
+from replank.host.starting import find_cables
+
+if TYPE_CHECKING:
+    from replank.host.app import Host
+
+OPEN_SECONDS = 5.0
+RESCUE_AGAIN = (0.02, 0.06, 0.25, 1.0)
+"""Seconds after which releases are repeated."""
+LAST_RESCUE = 1.2
+"""Seconds for which a host that ends stays after releasing, for the repetitions."""
+
+
+class Players:
+    """Brings players up and sees them off.
+
+    Attributes:
+        opened: generation -> what a player says of its ports.
+        has_gone: Why the present player is gone, or None.
+        goes_on: True where an interrupted show goes on.
+        left_sounding: (output, channel, note) that it may have left sounding.
+        rescued: When notes were last released here, monotonic seconds.
+        goodbye: Pid of the last player that ended by itself, with its releases.
+    """
+
+    def __init__(self, host: Host) -> None:
+        self._host = host
+        self.opened: dict[int, asyncio.Future[dict[str, Any]]] = {}
+        self.has_gone: str | None = None
+        self.goes_on = False
+        self.left_sounding: list[tuple[int, int, int]] = []
+        self.rescued = -LAST_RESCUE
+        self.goodbye = 0
+        self._bringing: asyncio.Task[Any] | None = None
+        self._ready_said = bool(host.facts["adopt"])
+
+    def watch(self, pid: int) -> None:
+        """Hear of a player's end from the system itself, where it tells, with or without a keeper."""
+        if not hasattr(os, "pidfd_open"):
+            return
+        try:
+            fd = os.pidfd_open(pid)
+        except OSError:  # it has ended already: the keeper says so
+            return
+
+        def ended() -> None:
+            self._host.loop.remove_reader(fd)
+            os.close(fd)
+            if pid == self._host.player:
+                self.gone("has ended")
+
+        self._host.loop.add_reader(fd, ended)
+
+    def record_ended(self) -> None:
+        """Player and keeper are gone: release what sounds, and end, since nobody starts another player."""
+        self.gone("has ended")
+        self._host.stopping = True
+
+    def gone(self, why: str) -> None:
+        """Release what the player left sounding, at once, then let the next one take over."""
+        if self.has_gone is not None:
+            return
+        self._host.link.read()
+        self._host.link.forget_waiting()
+        self.has_gone = why
+        was_playing, self._host.playing = self._host.playing, False
+        if self._bringing is not None:
+            self._bringing.cancel()
+        if self._host.control is None:
+            self._host.stopping = True
+        if self._host.shadow is None or not was_playing:
+            return
+        if self.goodbye == self._host.player:
+            text = f"the player {why}; it released its notes"
+        else:
+            messages = self._host.shadow.released()
+            self._rescue(messages)
+            for output, data in messages:
+                self._host.feed.output(self._host.shadow.performer.now, output, data)
+            notes = sum(wire.is_note_off(data) for _, data in messages)
+            text = f"the player {why} and is replaced; {notes} notes released"
+        if not self._host.told_to_stop:
+            self._host.replaced += 1
+            self._host.notice("player", state="replaced", text=text)
+            self._host.feed.break_off()
+
+    def _rescue(self, messages: list[tuple[int, bytes]]) -> None:
+        """Release on the host's own outputs, at once and again.
+
+        A MIDI system that has just lost a client may skip cycles and lose
+        what is sent in them; a note-off too many is harmless (MIDI 1.0, A-4).
+        """
+        if self._host.cables is not None and self._host.cables.alive:
+            self._host.cables.rescue(messages)
+            self.rescued = time.monotonic()
+        offs = [message for message in messages if wire.is_note_off(message[1])]
+        for seconds in RESCUE_AGAIN if offs else ():
+            self._host.loop.call_later(seconds, self._rescue_again, offs)
+
+    def _rescue_again(self, offs: list[tuple[int, bytes]]) -> None:
+        if self._host.cables is not None and self._host.cables.alive and self._host.shadow is not None:
+            struck = self._host.shadow.sounding.notes  # by the next player meanwhile
+            self._host.cables.rescue([(o, data) for o, data in offs if (o, (data[0] & 15) + 1, data[1]) not in struck])
+
+    def bring(self, pid: int, generation: int) -> None:
+        """Let a new player, which waits with nothing loaded, take over."""
+        self._host.player, self._host.generation, self.has_gone = pid, generation, None
+        self._host.link.generation = generation
+        self.watch(pid)
+        self._host.playing = False
+        if self._bringing is not None:
+            self._bringing.cancel()
+        self._bringing = self._host.spawn(self._bring_up(pid, generation))
+
+    async def _bring_up(self, pid: int, generation: int) -> None:
+        """Give a new player its ports, its state and its phase, and let it play."""
+        await self.have_cables()
+        assert self._host.shadow is not None and self._host.cables is not None
+        self.opened[generation] = self._host.loop.create_future()
+        place = self._place()
+        names = self._host.cables.names
+        begin = {
+            "generation": generation,
+            "api": self._host.cables.api,
+            "inputs": names.inputs,
+            "outputs": names.outputs,
+            "state": self._host.shadow.performer.save(),
+            "practice": self._practice(),
+        }
+        self._host.link.send(wire.BEGIN, begin)
+        try:
+            opened = await asyncio.wait_for(self.opened[generation], OPEN_SECONDS)
+        except TimeoutError:
+            self._host.tell_keeper({"swap": generation, "kill": True})
+            return
+        finally:
+            del self.opened[generation]
+        if opened["problem"]:
+            self._host.notice("player", state="no ports", text=f"the player has no ports: {opened['problem']}")
+            await asyncio.sleep(1.0)
+            self._host.tell_keeper({"swap": generation})  # the next one tries again
+            return
+        self._host.watcher.look()
+        self.release_left()
+        is_first = generation == 1 and not self.goes_on
+        listener = self._host.cables.listener
+        at = 0
+        if listener is not None:
+            at = listener.agree()
+            missed = listener.missing(self._host.watcher.recorded)
+            if place is not None:
+                place = follow(place, missed)
+            listener.restart()
+            self._host.watcher.recorded = 0
+        go = {"generation": generation, "at": at, "song_clock": None, "running": False, "reconnect": not is_first}
+        if place is not None and not is_first and generation > 1:
+            go |= {"song_clock": place.song_clock, "running": place.running}
+        self._host.link.send(wire.GO, go)
+        self._host.link.again()
+        self._host.playing = True
+        self._host.tell_keeper({"playing": generation})
+        self.say_ready()
+        if not is_first:
+            self._host.notice(
+                "player", state="playing", text=f"player {pid} plays; its ports took {opened['ms']:.0f} ms"
+            )
+
+    def release_left(self) -> None:
+        """Release what a show that was cut off may have left sounding."""
+        if self._host.cables is not None and self.left_sounding:
+            self._rescue([(o, bytes((0x7F + channel, note, 64))) for o, channel, note in self.left_sounding])
+            self.left_sounding = []
+
+    def _place(self) -> Place | None:
+        """Return where the shadow has the clock: of the last clock in the record."""
+        assert self._host.shadow is not None
+        if self._host.setup.clock.source != "external" or self._host.setup.clock.mode == "pulses":
+            return None
+        transport = self._host.shadow.performer.view()["transport"]
+        running = bool(transport["running"] or transport["armed"])
+        clock = transport["song_clock"]
+        return None if clock is None else Place(int(clock), running)
+
+    def _practice(self) -> dict[str, Any] | None:
+        practice: dict[str, Any] | None = self._host.facts.get("practice")
+        if practice is None or self._host.shadow is None:
+            return None
+        transport = self._host.shadow.performer.view()["transport"]
+        return {**practice, "song_clock": transport["song_clock"] if transport["running"] else None}
+
+    async def have_cables(self) -> None:
+        """Wait until there is a MIDI system and we are plugged into it."""
+        if self._host.cables is not None and self._host.cables.alive:
+            return
+        if self._host.cables is not None:
+            self._host.cables.abandon()
+            self._host.cables = None
+        memory = Path(self._host.facts["state_dir"]) / "patching.json"
+        api, instance = self._host.facts["api"], self._host.facts["instance"]
+        self._host.cables = await find_cables(
+            api, instance, self._host.setup, memory, self._host.watcher.changed, self._wait_for
+        )
+        self._host.waiting = ""
+
+    def _wait_for(self, what: str) -> None:
+        self._host.waiting = what
+        self._host.notice("port", port="", state="waiting", text=what)
+        self._host.tell_keeper({"say": what})
+
+    def say_ready(self) -> None:
+        """Tell the keeper, once, that everything is there."""
+        if self._ready_said or self._host.cables is None:
+            return
+        self._ready_said = True
+        facts, ports = self._host.facts, self._host.cables.names_shown()
+        pids = {"keeper": facts["keeper"], "player": self._host.player, "host": os.getpid()}
+        where = ", ".join(f"{name} on {shown}" for name, shown in ports.items() if shown) or "no MIDI ports"
+        words = f"replank plays as {facts['instance']}: {where}; socket {facts['socket']}; {self._first_words()}"
+        said = {"ready": True, "protocol": PROTOCOL, "ports": ports, "socket": facts["socket"], "pids": pids}
+        self._host.tell_keeper({"ready": {**said, "words": words}})
+
+    def _first_words(self) -> str:
+        assert self._host.shadow is not None
+        return str(self._host.shadow.performer.view()["transport"]["words"])

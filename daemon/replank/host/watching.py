@@ -1,0 +1,96 @@
+"""What the host watches beside the record: ports that come and go, and the clock."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+from typing import TYPE_CHECKING
+
+from replank.performer.events import Reconnected
+
+if TYPE_CHECKING:
+    from replank.host.app import Host
+
+LISTEN_SECONDS = 0.025
+LOOK_SECONDS = 1.0
+"""How often ports are looked at where the MIDI system does not say that they changed."""
+
+
+class Watcher:
+    """Keeps cables and clock count as they should be.
+
+    Attributes:
+        recorded: Messages of the clock port in the record since the listener agreed with it.
+        clock_ports: Inputs that the listener hears, too.
+    """
+
+    def __init__(self, host: Host) -> None:
+        self._host = host
+        self.recorded = 0
+        self.clock_ports: frozenset[int] = frozenset()
+        self._look_due = asyncio.Event()
+        self.find_clock_ports()
+
+    def find_clock_ports(self) -> None:
+        """Take the inputs of the present setup: the listener hears the first clock."""
+        ports = [i for i, one in enumerate(self._host.setup.inputs) if one.role == "clock"]
+        self.clock_ports = frozenset(ports[:1])
+
+    def agree(self) -> None:
+        """Let listener and record count from the same moment."""
+        if self._host.cables is not None and self._host.cables.listener is not None:
+            self._host.cables.listener.agree()
+            self._host.link.read()
+            self._host.cables.listener.restart()
+            self.recorded = 0
+
+    async def listen(self) -> None:
+        """Count the clock."""
+        while True:
+            await asyncio.sleep(LISTEN_SECONDS)
+            cables = self._host.cables
+            if cables is not None and cables.listener is not None and cables.alive and self._host.playing:
+                cables.listener.poll()
+                if cables.listener.watch(self.recorded):
+                    self.recorded = 0
+
+    def changed(self) -> None:
+        """Look at the ports soon; may be called on any thread."""
+        self._host.loop.call_soon_threadsafe(self._look_due.set)
+
+    async def watch(self) -> None:
+        """Look at the ports whenever they change."""
+        while True:
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._look_due.wait(), LOOK_SECONDS)
+            await asyncio.sleep(0.02)  # what changes together is looked at together
+            self._look_due.clear()
+            if self._host.cables is None or not self._host.playing:
+                continue
+            if self._host.cables.alive:
+                try:
+                    self.look()
+                    if self._host.cables.unsaved:
+                        await asyncio.to_thread(self._host.cables.remember)
+                except Exception as error:  # ports went away meanwhile: the next look sees what is there then
+                    text = f"looking at the ports failed: {type(error).__name__}: {error}"
+                    self._host.notice("port", port="", state="failed", text=text)
+            else:
+                text = f"the MIDI system ({self._host.cables.api}) is gone; the line waits for it"
+                self._host.notice("port", port="", state="gone", text=text)
+                self._host.playing = False
+                self._host.tell_keeper({"swap": self._host.generation, "kill": True})
+
+    def look(self) -> None:
+        """Patch what is to be patched now, and tell what is new."""
+        cables = self._host.cables
+        if cables is None:
+            return
+        words, patched = cables.look(self._host.player, os.getpid())
+        for word in words:
+            self._host.notice("port", port=word.key, state=word.state, text=word.text)
+        if self._host.playing:
+            for output in patched:
+                self._host.link.command(Reconnected(output))
+            self._host.boxes.patched(cables.boxes, cables.lit)
