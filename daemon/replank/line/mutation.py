@@ -144,7 +144,7 @@ def sparing(changes: Sequence[Change], indexes: Collection[int]) -> list[Change]
     spared, kept = set(indexes), []
     for change in changes:
         if change.index in spared or change.partner in spared:
-            spared.add(change.index)
+            spared |= {change.index, change.partner} - {-1}
         else:
             kept.append(change)
     return kept
