@@ -19,6 +19,8 @@ from replank.timing.playhead import cycle_steps
 from tests.performer.kit import Stage, every_step, unbalanced
 from tests.performer.sequences import Timed, performances
 
+pytestmark = pytest.mark.timeout(900)  # a busy machine is slow; no result hangs on how slow
+
 SLOW = settings(
     max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
 )

@@ -131,7 +131,7 @@ def link(stage: Stage, linked: int) -> None:
 
 @pytest.mark.parametrize(("linked", "gate"), [(LINK_SLIDE, 0.6), (LINK_HOLD, 0.6), (LINK_NONE, 1.0)])
 @pytest.mark.parametrize("lag", [0, 1])
-def test_a_mute_within_a_linked_note_lets_it_sound_for_its_step_and_no_longer(linked: int, gate: float, lag: int) -> None:
+def test_a_mute_within_a_linked_note_lets_it_sound_for_its_step_only(linked: int, gate: float, lag: int) -> None:
     setup = Setup(outputs=(Output(), Output("second")), voices=(Voice(), Voice("second", output=1, lag_steps=lag)))
     stage = playing(setup, gate=gate)
     link(stage, linked)
@@ -174,7 +174,8 @@ def test_a_canons_repeats_carry_no_accent_and_wait_for_its_delay() -> None:
 
 def test_nothing_is_struck_twice_or_hangs_with_links_canons_repeats_swing_and_mutes() -> None:
     setup = Setup(voices=(Voice(), Voice("canon", channel=2, lag_steps=3, degrees=2), Voice("same", delay_ms=25.0)))
-    stage = Stage(setup, slide_chance=0.5, repeat_chance=0.3, repeat_count=3, swing=66.0, gate=1.0, mutation_chance=1.0, settle_new=0)
+    links = {"slide_chance": 0.5, "repeat_chance": 0.3, "repeat_count": 3, "swing": 66.0, "gate": 1.0}
+    stage = Stage(setup, mutation_chance=1.0, settle_new=0, **links)
     stage.start()
     for n in range(60):
         stage.clocks(7 + n % 11)

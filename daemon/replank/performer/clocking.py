@@ -23,10 +23,12 @@ def tick(p: Performer) -> None:
     follower = t.follower
     if t.lost:
         _returned(p)
-    if not t.watching and follower.interval:
-        follower.last = now - follower.interval  # a pause is neither an interval nor a dropout
-    follower.tick(now)
-    if not t.watching:
+    if t.watching:
+        follower.tick(now)
+    else:
+        if follower.interval:
+            follower.last = now - follower.interval  # a pause is neither an interval nor a dropout
+        follower.tick(now)
         t.watching = True
         p.schedule(follower.lost_after(), "lost", [])
     if p.clock_outputs:

@@ -93,12 +93,17 @@ class Performer:
         self.malformed = [0] * len(setup.inputs)
         self.sent = [0] * len(setup.outputs)
         self.last_control: list[Any] = []
-        self._role = [one.role for one in setup.inputs]
-        self._pulses = setup.clock.mode == "pulses"
-        self.clock_outputs = [i for i, output in enumerate(setup.outputs) if output.clock != "none"]
+        self._wire()
         pieces.first(self)
         self.schedule_sensing()
         self._take()
+
+    def _wire(self) -> None:
+        setup = self.setup
+        self._role = [one.role for one in setup.inputs]
+        by_clock = setup.clock.mode == "clock" and setup.clock.source != "internal"
+        self._ticks = [one.role == "clock" and by_clock for one in setup.inputs]
+        self.clock_outputs = [i for i, output in enumerate(setup.outputs) if output.clock != "none"]
 
     # -- the two entries -------------------------------------------------------
 
@@ -109,13 +114,14 @@ class Performer:
         if now > self.now:
             self.now = now
         if type(event) is Midi:
-            self.received[event.port] += 1
-            data = event.data
-            if data == b"\xf8" and not self._pulses and self._role[event.port] == "clock":
+            port, data = event
+            self.received[port] += 1
+            if data == b"\xf8" and self._ticks[port]:
                 clocking.tick(self)
-                hearing.watch_steps(self)
-                return self._take()
-            hearing.heard(self, event.port, data)
+                if self.hands.watches_steps:
+                    hearing.watch_steps(self)
+                return self._take() if self.messages or self.notices else _NOTHING
+            hearing.heard(self, port, data)
         else:
             self._take_other(event)
         hearing.watch_steps(self)
@@ -328,9 +334,7 @@ class Performer:
         hands.load(self.hands.save())  # boxes that stay need not be learnt anew
         self.hands = hands
         self.keyboard = KeyboardReader(setup.keyboard)
-        self._role = [one.role for one in setup.inputs]
-        self._pulses = setup.clock.mode == "pulses"
-        self.clock_outputs = [i for i, output in enumerate(setup.outputs) if output.clock != "none"]
+        self._wire()
         self.received = [*self.received, *[0] * len(setup.inputs)][: len(setup.inputs)]
         self.malformed = [*self.malformed, *[0] * len(setup.inputs)][: len(setup.inputs)]
         self.sent = [*self.sent, *[0] * len(setup.outputs)][: len(setup.outputs)]

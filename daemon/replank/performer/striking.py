@@ -226,7 +226,8 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
     if heard:
         kind = GO_ON if tie == LINK_HOLD else SLIDE if tie == LINK_SLIDE else STRIKE
         link = link_of(step, s.slide)
-        strikes = repeats_of(step, s.repeat, s.repeat_count) if kind != GO_ON else 1
+        if kind != GO_ON and (s.repeat or step.repeats > 1):
+            strikes = repeats_of(step, s.repeat, s.repeat_count)
     gate, linked = _gate(p, note, length, link, strikes)
     velocity = s.velocity(step.velocity, accent)
     if silenced:
@@ -234,7 +235,7 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
     else:
         sound = Sound(
             kind, index, s.lens.base(step), note, velocity, step.velocity, accent, gate,
-            s.lens.deviation(note, s.semitones), begins, strikes, length // strikes,
+            s.lens.deviation(note, s.semitones) if p.band.bends else 0.0, begins, strikes, length // strikes,
             linked != LINK_NONE or 0 < length // strikes < gate,
         )  # fmt: skip
         p.band.play(p, sound)

@@ -67,6 +67,7 @@ class Band(Controllers):
         self.past: deque[Sound] = deque(maxlen=65)
         places = [(voice.output, voice.channel) for voice in self.voices]
         self.shared = len(set(places)) < len(places)
+        self.bends = any(voice.bend_range for voice in self.voices)
         self.lags = any(voice.lag_steps for voice in self.voices)
         self.cue = next((i for i, voice in enumerate(self.voices) if voice.is_cue), -1)
 

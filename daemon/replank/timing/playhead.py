@@ -36,10 +36,10 @@ class Playhead:
             has a random number of its own.
     """
 
-    __slots__ = ("_located", "_roll", "advances", "direction", "index", "length", "phase")
+    __slots__ = ("_cycle", "_located", "_roll", "advances", "direction", "index", "length", "phase")
 
     def __init__(self, length: int = 16, direction: str = "forward", roll: Roll = lowest) -> None:
-        cycle_steps(direction, length)
+        self._cycle = cycle_steps(direction, length)
         self.length = length
         self.direction = direction
         self.phase = _NONE
@@ -86,7 +86,7 @@ class Playhead:
 
     def nudge(self, steps: int) -> None:
         """Move the playhead: the next step is the one `steps` later (or earlier)."""
-        self._located = (self._next_phase() + steps) % cycle_steps(self.direction, self.length)
+        self._located = (self._next_phase() + steps) % self._cycle
 
     def set_length(self, length: int) -> None:
         """Play `length` steps; beyond it the next step is the first.
@@ -121,12 +121,13 @@ class Playhead:
     __hash__ = None  # type: ignore[assignment]
 
     def _next_phase(self) -> int:
-        cycle = cycle_steps(self.direction, self.length)
         if self._located == _NONE:
-            return (self.phase + 1) % cycle
-        return self._located % cycle
+            return (self.phase + 1) % self._cycle
+        return self._located % self._cycle
 
     def _index_of(self, phase: int) -> int:
+        if self.direction == "forward":
+            return phase
         if self.direction != "random":
             return index_at(self.direction, self.length, phase)
         if self._located == 0 or self.length == 1:
@@ -138,7 +139,7 @@ class Playhead:
         return other + 1 if other >= self.index else other
 
     def _fit(self, direction: str, length: int) -> None:
-        cycle_steps(direction, length)
+        cycle = cycle_steps(direction, length)
         if self.phase != _NONE:
             falling = self.direction == "reverse" or (
                 self.direction in ("pendulum", "mirror") and self.phase >= self.length
@@ -149,4 +150,4 @@ class Playhead:
                 self.phase = min(self.phase, length - 1)
             else:
                 self.phase = phase_of(direction, length, self.index, falling)
-        self.direction, self.length = direction, length
+        self.direction, self.length, self._cycle = direction, length, cycle
