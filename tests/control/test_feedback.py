@@ -29,7 +29,7 @@ class Loop(Stage):
         self.heard = [True] * 64
         self.shown: list[tuple[int, bytes]] = []
         self.back: list[tuple[int, bytes]] = []
-        self.hands.begin(self.now)
+        self.hands.begin(self.now, self.values, self.lists)
         self.hands.steps_heard(self.heard, self.now)
 
     def view(self) -> dict:
@@ -68,7 +68,7 @@ class Trusting(Hands):
 
     def __init__(self, profiles, inputs) -> None:
         super().__init__(profiles, inputs)
-        self._guards = set()
+        self._guards.keys = set()
 
 
 KNOB = {"sends": "cc 16", "moves": "homing", "feedback": "same"}

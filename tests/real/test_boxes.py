@@ -25,14 +25,18 @@ class Stage:
     def __init__(self, play, peer, folder: Path, profile: str, role: str = "knobs") -> None:
         rig = folder / "rig.yaml"
         rig.write_text(
-            f"rig: 1\ninputs:\n  - {{name: clock, role: clock}}\n  - {{name: box, role: {role}, profile: {profile}}}\n"
+            "rig: 1\ninputs:\n  - {name: clock, role: clock}\n"
+            f"  - {{name: box, role: {role}, profile: {profile}, connect: [knobbly]}}\n"
         )
         self.daemon = play(*PLAIN, "--rig", str(rig))
-        self.clock, self.box = peer("stage"), peer("box")
+        self.clock, self.box = peer("stage"), peer("knobbly")
         self.clock.patch(clock=self.daemon.port["clock"], out=self.daemon.port["out"])
-        self.box.patch(clock=self.daemon.port["box"])
+        assert self.box.until(lambda: self.daemon.port["box"] in self.plugged())
         assert self.clock.until(lambda: len(self.clock.hears()) == 2)
         self.clock.clocks(CYCLE, first=(START,))
+
+    def plugged(self) -> set[str]:
+        return {port.name for port in self.box.client.get_all_connections(self.box.send_port)}
 
     def cc(self, number: int, *values: int) -> None:
         for value in values:
@@ -137,4 +141,39 @@ def test_a_learnt_box(play, peer, tmp_path):
     assert stage.value("gate") > 0.6
     stage.cc(80, 127, 0)
     assert stage.cycle() == []
+    stage.end()
+
+
+def lights(box) -> dict[int, int]:
+    """Return what each push was last shown: note -> velocity."""
+    return {data[1]: data[2] for _, data in box.received if data[0] == 0x90}
+
+
+def test_pushes_are_lit_where_steps_sound_and_an_echo_presses_none(play, peer, tmp_path):
+    stage = Stage(play, peer, tmp_path, "sixteen-encoders")
+    box = stage.box
+    shown = {note: 127 if note < 56 else 0 for note in range(48, 64)}  # eight of sixteen steps are played
+    assert box.until(lambda: lights(box) == shown)
+    line = stage.cycle()
+    box.send(*(data for _, data in list(box.received)))  # a box that sends back all it was shown
+    assert stage.cycle() == line
+    stage.press(49)
+    assert box.until(lambda: lights(box)[49] == 0)
+    box.send(bytes((0x90, 49, 0)))
+    stage.daemon.say("rest:3:rest")
+    assert box.until(lambda: lights(box)[50] == 0)
+    stage.daemon.say("rest:3:sound")
+    assert box.until(lambda: lights(box)[50] == 127)
+    box.send(bytes((0x90, 50, 127)))  # the echo
+    assert stage.cycle() == [line[0], *line[2:]]
+    stage.end()
+
+
+def test_a_box_that_was_unplugged_is_shown_everything_and_learnt_anew(play, peer, tmp_path):
+    stage = Stage(play, peer, tmp_path, "sixteen-encoders")
+    assert stage.box.until(lambda: len(lights(stage.box)) == 16)
+    stage.box.close()
+    again = stage.box = peer("knobbly")
+    assert again.until(lambda: stage.daemon.port["box"] in stage.plugged())
+    assert again.until(lambda: len(lights(again)) == 16)
     stage.end()

@@ -13,7 +13,7 @@ from replank.control.profiles import Control
 WINDOW_NS = 250_000_000
 """How long, in ns, a value that was shown may come back as an echo."""
 RETURN_NS = 2_000_000_000
-"""How long, in ns, a box that came back may echo the whole of its feedback."""
+"""How long, in ns, a box that came back may echo what it is shown then: everything."""
 _MOST = 24
 
 
@@ -21,28 +21,22 @@ class Echoes:
     """What may come back, per control, a key of (port, index of the control)."""
 
     def __init__(self) -> None:
+        # what was shown, and until when it may come back
         self._expected: dict[tuple[int, int], list[tuple[int, int]]] = {}
-        self._returned: dict[int, int] = {}
 
-    def expect(self, key: tuple[int, int], shown: int, now: int) -> None:
-        """Expect the number `shown`, 0 to 127, from a control."""
+    def expect(self, key: tuple[int, int], shown: int, now: int, window: int = WINDOW_NS) -> None:
+        """Expect the number `shown`, 0 to 127, from a control, for `window` ns."""
         rows = self._expected.setdefault(key, [])
-        rows.append((shown, now))
+        rows.append((shown, now + window))
         del rows[:-_MOST]
-
-    def box_returned(self, port: int, now: int) -> None:
-        """Expect any number from every guarded control of a box for a while."""
-        self._returned[port] = now + RETURN_NS
 
     def is_echo(self, key: tuple[int, int], shown: int, now: int) -> bool:
         """Tell whether a number that arrived was expected, and expect it no more."""
-        if now < self._returned.get(key[0], 0):
-            return True
         rows = self._expected.get(key)
         if not rows:
             return False
-        for index, (expected, since) in enumerate(rows):
-            if expected == shown and now - since <= WINDOW_NS:
+        for index, (expected, until) in enumerate(rows):
+            if expected == shown and now <= until:
                 del rows[: index + 1]
                 return True
         return False
@@ -50,16 +44,15 @@ class Echoes:
     def save(self) -> dict[str, Any]:
         """Return what is expected, as plain data."""
         rows = [[*key, [list(row) for row in rows]] for key, rows in self._expected.items() if rows]
-        return {"expected": rows, "returned": [[port, until] for port, until in self._returned.items()]}
+        return {"expected": rows}
 
     def load(self, plain: dict[str, Any], ports: dict[int, int]) -> None:
         """Take over what `save` returned; `ports` says which port each has become."""
         self._expected = {
-            (ports[port], index): [(shown, since) for shown, since in rows]
+            (ports[port], index): [(shown, until) for shown, until in rows]
             for port, index, rows in plain["expected"]
             if port in ports
         }
-        self._returned = {ports[port]: until for port, until in plain["returned"] if port in ports}
 
 
 def is_shown_in_place(control: Control) -> bool:

@@ -12,8 +12,8 @@ from typing import Any
 
 from replank.control.asking import Asking, Intent, Values
 from replank.control.decoding import SETTLE_NS, Decoder, Heard, clicks
-from replank.control.driving import Drive, Lists, choice_value, shown_on, unit, word_value, words_of
-from replank.control.echoes import Echoes, is_shown_in_place, lights
+from replank.control.driving import Drive, Lists, choice_value, unit, word_value, words_of
+from replank.control.guards import Guards
 from replank.control.knobs import Knob
 from replank.control.parameters import Value
 from replank.control.profiles import Profile
@@ -51,18 +51,10 @@ class Hands:
             for index, control in enumerate(profile.controls)
         }
         self._asking = Asking()
-        self._echoes = Echoes()
-        # parameter or "step N" -> controls that are shown it by the message that they send
-        self._guarded: dict[str, list[tuple[int, int]]] = {}
-        for key, knob in self._knobs.items():
-            if self._profiles[key[0]].echoes and is_shown_in_place(knob.control):
-                for name in lights(knob.control):
-                    self._guarded.setdefault(name, []).append(key)
-        self._guards = {key for keys in self._guarded.values() for key in keys}
-        self.watches_steps = any(name.startswith("step ") for name in self._guarded)
+        self._guards = Guards(self._knobs, self._profiles)
+        self.watches_steps = self._guards.watches_steps
         self._now = 0
         self._lists: Lists = {}
-        self._heard: list[bool] = []
         self._expected = 0  # intents of the present call whose feedback is expected already
 
     # -- what the performer calls ---------------------------------------------------------------
@@ -103,16 +95,18 @@ class Hands:
         self._now = now
         return out
 
-    def begin(self, now: int) -> None:
+    def begin(self, now: int, values: Values | None = None, lists: Lists | None = None) -> None:
         """Say that all boxes are about to be shown everything, which they may send back."""
+        self._lists, self._asking.values = lists or {}, values or {}
         for port in self._profiles:
-            self._echoes.box_returned(port, now)
+            self._guards.all_shown(port, now, self._asking.values, self._lists)
 
     def forget_positions(self, port: int, now: int | None = None) -> None:
         """Take input `port`'s box as new: its first movements teach, what it had begun to say is void."""
         if port in self._profiles:
             self._decoders[port] = Decoder(self._profiles[port])
-            self._echoes.box_returned(port, self._now if now is None else now)
+            at = self._now if now is None else now
+            self._guards.all_shown(port, at, self._asking.values, self._lists)
         self._asking.drop_settling(port)
         for (of, _), knob in self._knobs.items():
             if of == port:
@@ -126,7 +120,7 @@ class Hands:
         """
         if not self._asking.moved(name, value):
             return
-        self._expect(name, value, self._now if now is None else now)
+        self._guards.value_moved(name, value, self._now if now is None else now, self._lists)
         for knob in self._knobs.values():
             for drive in knob.drives:
                 if drive.target.parameter == name:
@@ -134,13 +128,7 @@ class Hands:
 
     def steps_heard(self, heard: Sequence[bool], now: int) -> None:
         """Say which steps sound, from step 1 on, whenever that may have changed (see `watches_steps`)."""
-        for place, is_heard in enumerate(heard):
-            if place < len(self._heard) and self._heard[place] == is_heard:
-                continue
-            for key in self._guarded.get(f"step {place + 1}", ()):
-                control = self._knobs[key].control
-                self._echoes.expect(key, control.lit if is_heard else control.unlit, now)
-        self._heard = [bool(one) for one in heard]
+        self._guards.steps_heard(heard, now)
 
     def view(self) -> dict[str, dict[str, Any]]:
         """Return for each parameter and written action the control that last moved it.
@@ -167,10 +155,9 @@ class Hands:
             "names": list(self._names),
             "decoders": [[port, decoder.save()] for port, decoder in self._decoders.items()],
             "knobs": [[*key, knob.save()] for key, knob in self._knobs.items()],
-            "echoes": self._echoes.save(),
+            "guards": self._guards.save(),
             "asking": self._asking.save(),
             "lists": {name: list(words) for name, words in self._lists.items()},
-            "heard": list(self._heard),
             "now": self._now,
         }
 
@@ -185,10 +172,10 @@ class Hands:
             knob = self._knobs.get((ports.get(old, -1), index))
             if knob is not None and knob.load(row):
                 known.add((ports[old], index))
-        self._echoes.load(plain["echoes"], ports)
+        self._guards.load(plain["guards"], ports)
         self._asking.load(plain["asking"], ports, known)
         self._lists = {name: tuple(words) for name, words in plain["lists"].items()}
-        self._heard, self._now = list(plain["heard"]), plain["now"]
+        self._now = plain["now"]
 
     # -- what comes of it -----------------------------------------------------------------------
 
@@ -208,23 +195,11 @@ class Hands:
 
     def _expect_new(self, now: int) -> None:
         out = self._asking.out
-        if self._guarded:
+        if self._guards.keys:
             for intent in out[self._expected :]:
                 if intent.kind == "set":
-                    self._expect(intent.name, intent.value, now)
+                    self._guards.value_moved(intent.name, intent.value, now, self._lists)
         self._expected = len(out)
-
-    def _expect(self, name: str, value: Value, now: int) -> None:
-        """Expect from guarded boxes what they will be shown of a parameter."""
-        for key in self._guarded.get(name, ()):
-            knob = self._knobs[key]
-            shown = self._shown(knob, value)
-            if knob.is_button or knob.control.relative or knob.coarse != shown:
-                self._echoes.expect(key, shown, now)
-
-    def _shown(self, knob: Knob, value: Value) -> int:
-        target = knob.control.targets[0]
-        return shown_on(target, value, words_of(target, self._lists), knob.control.lit, knob.control.unlit)
 
     def _hear(self, port: int, heard: Heard, now: int) -> None:
         key = (port, heard.control)
@@ -232,7 +207,7 @@ class Hands:
         control = knob.control
         raw = self._stepped(knob, heard.step) if heard.step else heard.raw
         coarse = raw if knob.top == 127 else raw >> 7
-        if key in self._guards and self._echoes.is_echo(key, coarse, now):
+        if self._guards.is_echo(key, coarse, now):
             return
         if control.relative:
             self._turned(key, knob, clicks(control.relative, raw), now)
@@ -261,7 +236,7 @@ class Hands:
         for drive in knob.drives:
             drive.sync(self._asking.current(drive.target.parameter), self._lists, control, before)
         knob.raw, knob.moved_at = raw, now
-        is_in_step = key in self._guards and bool(knob.drives) and self._is_in_step(knob)
+        is_in_step = self._is_in_step(key, knob)
         for number, drive in enumerate(knob.drives):
             at = unit(control, drive.target, raw)
             if drive.target.raw:
@@ -278,10 +253,11 @@ class Hands:
         elif control.turn and before != raw:
             self._turn(knob, (raw - before) / knob.top * TURN_CLICKS, now)
 
-    def _is_in_step(self, knob: Knob) -> bool:
-        """Tell whether the control is where its first parameter is shown: an echo, or a hand that meets it."""
-        target = knob.control.targets[0]
-        return knob.coarse == self._shown(knob, self._asking.current(target.parameter))
+    def _is_in_step(self, key: tuple[int, int], knob: Knob) -> bool:
+        if key not in self._guards.keys or not knob.drives:
+            return False
+        present = self._asking.current(knob.drives[0].target.parameter)
+        return self._guards.is_in_step(key, present, self._lists)
 
     def _ask(self, key: tuple[int, int], knob: Knob, number: int, value: Value, now: int) -> None:
         drive = knob.drives[number]

@@ -14,7 +14,7 @@ from typing import Any
 
 from replank.control.driving import shown_on, words_of
 from replank.control.profiles import Control, Profile
-from replank.control.setup import Input
+from replank.control.setup import Input, Setup
 
 WIRE_NS = 1_000_000
 """A message of three bytes takes 0.96 ms on a 5-pin cable (MIDI 1.0 Detailed Specification, p. 9), in ns."""
@@ -52,6 +52,12 @@ class Feedback:
         }
         self._busy_until = dict.fromkeys(self._boxes, -(1 << 62))
         self._due: int | None = None
+
+    @classmethod
+    def of(cls, setup: Setup) -> Feedback:
+        """Return what decides for the boxes of a setup."""
+        profiles = {name: Profile.from_plain(plain) for name, plain in setup.profiles.items()}
+        return cls(profiles, setup.inputs)
 
     @property
     def ports(self) -> tuple[int, ...]:
