@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from itertools import groupby
 from typing import Any
 
 from rich.segment import Segment
@@ -84,14 +85,20 @@ class Shown:
         found = []
         for row in self.cells():
             found.append("".join(s.text for s in row).rstrip())
-            found.append(" ".join(f"{len(s.text)}:{_style(s)}" for s in row))
+            found.append(_runs(row))
         return found
+
+
+def _runs(row: list[Segment]) -> str:
+    """Return the styles of a row, each with the number of cells that have it."""
+    runs = groupby(row, key=_style)
+    return " ".join(f"{sum(len(s.text) for s in run)}:{style}" for style, run in runs)
 
 
 def _style(segment: Segment) -> str:
     style = segment.style
     if style is None:
-        return "-"
+        return "//"
     parts = [style.color.name if style.color else "", style.bgcolor.name if style.bgcolor else ""]
     flags = (style.bold, style.dim, style.italic, style.underline, style.reverse)
     marks = "".join(letter for letter, on in zip("bdiur", flags, strict=True) if on)

@@ -79,7 +79,9 @@ def column(step: StepView, look: Look, place: Place, ink: Ink) -> Column:
         rows.append(tuple(piece))
     if not place.bare:
         rows += [(*part, Segment(" " * gap, NOTHING)) if gap else part for part in _foot(step, look, body, ink)]
-    return tuple(rows)
+    # with the ground in each piece and equals joined, putting a row together is all that a picture costs
+    ground = ink.ground_style
+    return tuple(tuple(Segment.simplify(Segment.apply_style(row, ground))) for row in rows)
 
 
 def _cell(step: StepView, look: Look, place: Place, ink: Ink, row: int, first: int, end: int) -> Segment:

@@ -74,6 +74,8 @@ class Contour(Panel):
         self._columns: list[Column] = []
         self._left: list[Segment] = []
         self._extra: Strip | None = None
+        self._tiny: list[Segment] = []
+        self._tiny_key: tuple[object, ...] = ()
         self._frame: tuple[object, ...] = ()
 
     def _step(self) -> int:
@@ -152,32 +154,39 @@ class Contour(Panel):
             row = place.halves(note)[0] // 2
             if is_root or row not in names:
                 names[row] = (text, is_root)
-        found = [Segment(" " * AXIS)]
+        ground = self.ground()
+        found = [Segment(" " * AXIS, ground)]
         for row in range(rows):
             text, is_root = names.get(row, ("", False))
-            found.append(Segment(f"{text:>4} ", ink.strong if is_root else ink.faint))
+            found.append(Segment(f"{text:>4} ", ground + (ink.strong if is_root else ink.faint)))
         words = [] if self.bare else ["step", "note", "vel", ""]
-        return found + [Segment(f"{word:>4} ", ink.faint) for word in words]
+        return found + [Segment(f"{word:>4} ", ground + ink.faint) for word in words]
 
     def _overview(self, state: State, arranged: Arrangement, width: int) -> Strip:
         """Return the whole line in one row, the shown part lit."""
-        ink, low, high = self.watch_app.ink, *display_range(state)
-        segments, playing = [Segment(" " * AXIS)], self._step()
+        ink, playing = self.watch_app.ink, self._step()
+        key = (state.steps, state.length, arranged, width, ink)
+        if key != self._tiny_key:
+            self._tiny_key, self._tiny = key, self._overview_still(state, arranged, width)
+        segments = self._tiny
+        if 0 < playing < len(segments) - 1:
+            segments = segments.copy()
+            segments[playing] = Segment(segments[playing].text, self.ground() + ink.strong + Style(reverse=True))
+        return Strip(segments).adjust_cell_length(width, self.ground()).simplify()
+
+    def _overview_still(self, state: State, arranged: Arrangement, width: int) -> list[Segment]:
+        """Return the axis, a cell for each step, and the note on what is shown, without a playhead."""
+        ink, ground, (low, high) = self.watch_app.ink, self.ground(), display_range(state)
+        segments = [Segment(" " * AXIS, ground)]
         for step in state.steps[: min(state.length, width - AXIS)]:
-            shown = arranged.first < step.index <= arranged.first + arranged.shown
-            segments.append(Segment(_tiny(step, low, high), self._tiny_style(step, shown, step.index == playing)))
+            is_shown = arranged.first < step.index <= arranged.first + arranged.shown
+            style = Style(color=ink.pitch(step.note)) if is_shown else ink.rule
+            segments.append(Segment(_tiny(step, low, high), ground + style))
         first, last = arranged.first + 1, arranged.first + arranged.shown
         note = f"  steps {first} to {last} of {state.length}"
         if AXIS + state.length + len(note) > width:
             note = f"  {first}–{last}/{state.length}"
-        segments.append(Segment(note, ink.text))
-        return Strip(segments).adjust_cell_length(width).apply_style(self.ground()).simplify()
-
-    def _tiny_style(self, step: StepView, shown: bool, playing: bool) -> Style:
-        ink = self.watch_app.ink
-        if playing:
-            return ink.strong + Style(reverse=True)
-        return Style(color=ink.pitch(step.note)) if shown else ink.rule
+        return [*segments, Segment(note, ground + ink.text)]
 
     def render_line(self, y: int) -> Strip:
         """Return one row, put together from the columns."""
@@ -191,7 +200,9 @@ class Contour(Panel):
         segments = [self._left[y]]
         for piece in self._columns:
             segments.extend(piece[y])
-        return Strip(segments).adjust_cell_length(width).apply_style(self.ground()).simplify()
+        rest = width - AXIS - len(self._columns) * self.arrangement.width
+        segments.append(Segment(" " * rest, self.ground()))
+        return Strip(segments, width).simplify()
 
     def step_at(self, x: int) -> int:
         """Return the step, 1-based, under a cell column; 0 none."""

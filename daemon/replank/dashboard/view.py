@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 from unicodedata import category
 
@@ -179,12 +180,22 @@ def _transport(row: Mapping[str, Any]) -> Transport:
     )  # fmt: skip
 
 
+@lru_cache(256)
+def _clean_notes(notes: tuple[object, ...]) -> tuple[int, ...]:
+    """Return notes from -1 (a rest) to 127; a past cycle never changes, so each is read once."""
+    return tuple(min(127, max(-1, whole(n, -1))) for n in notes)
+
+
 def _history(value: object) -> tuple[tuple[int, tuple[int, ...]], ...]:
     found = []
     for row in rows(value)[-STEPS:]:
         notes = row.get("notes")
         if isinstance(notes, list):
-            found.append((whole(row.get("cycle")), tuple(min(127, max(-1, whole(n, -1))) for n in notes[:STEPS])))
+            try:
+                clean = _clean_notes(tuple(notes[:STEPS]))
+            except TypeError:  # something in it that cannot be a note, nor a key
+                clean = ()
+            found.append((whole(row.get("cycle")), clean))
     return tuple(found)
 
 
