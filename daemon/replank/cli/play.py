@@ -6,6 +6,8 @@ import json
 import os
 import re
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -16,7 +18,7 @@ from replank.cli.render import read_values
 from replank.control.setup import Setup
 from replank.host import paths
 from replank.host.starting import BadStart, load_setup
-from replank.keeper.claim import Taken, claim, inheritable
+from replank.keeper.claim import Taken, claim
 
 APIS = ("auto", "jack", "alsa", "coremidi", "none")
 CLOCKS = ("external", "internal", "practice")
@@ -62,6 +64,7 @@ def host_facts(
     words: tuple[str, ...] = (),
     seed: int | None = None,
     fresh: bool = False,
+    own_files: bool = True,
 ) -> dict[str, Any]:
     """Return what the host is told, with files read and every word checked.
 
@@ -75,8 +78,8 @@ def host_facts(
     facts: dict[str, Any] = {
         "api": api,
         "clock": clock,
-        "rig": _found(rig, paths.default_rig()),
-        "set": _found(set_file, paths.default_set()),
+        "rig": _found(rig, paths.default_rig() if own_files else None),
+        "set": _found(set_file, paths.default_set() if own_files else None),
         "values": {},
         "seed": seed or 0,
         "fresh": fresh,
@@ -105,27 +108,29 @@ def host_facts(
     return facts
 
 
-def _found(given: Path | None, default: Path) -> str | None:
+def _found(given: Path | None, default: Path | None) -> str | None:
     if given is not None:
         return str(given.resolve())
-    return str(default) if default.is_file() else None
+    return str(default) if default is not None and default.is_file() else None
 
 
-def keep(facts: dict[str, Any], as_json: bool) -> NoReturn:
-    """Claim the instance and become its keeper; this process's memory holds nothing else then.
+@contextmanager
+def claimed(facts: dict[str, Any], as_json: bool) -> Iterator[tuple[list[str], tuple[int, int]]]:
+    """Claim the instance; give the keeper's command line and the descriptors that it inherits.
+
+    Both descriptors are closed here afterwards: the keeper has its own.
 
     Raises:
         Fail: The instance is taken, or a folder cannot be used.
     """
     state_dir, instance = Path(facts["state_dir"]), facts["instance"]
     try:
-        state_dir.mkdir(parents=True, exist_ok=True)
+        state_dir.mkdir(mode=0o700, parents=True, exist_ok=True)
         held = claim(Path(facts["socket"]), instance)
     except (Taken, paths.UnsafeFolder) as error:
         raise Fail(str(error)) from None
     except OSError as error:
         raise Fail(f"{error.filename or facts['socket']}: {error.strerror}") from None
-    inheritable(held)
     config = {
         "socket": str(held.socket),
         "lock": str(held.lock),
@@ -136,8 +141,20 @@ def keep(facts: dict[str, Any], as_json: bool) -> NoReturn:
         "json": as_json,
         "host": facts,
     }
-    sys.stdout.flush()
-    os.execv(sys.executable, [sys.executable, "-m", "replank.keeper", json.dumps(config)])
+    try:
+        yield [sys.executable, "-m", "replank.keeper", json.dumps(config)], (held.listen_fd, held.lock_fd)
+    finally:
+        os.close(held.listen_fd)
+        os.close(held.lock_fd)
+
+
+def keep(facts: dict[str, Any], as_json: bool) -> NoReturn:
+    """Claim the instance and become its keeper; this process's memory holds nothing else then."""
+    with claimed(facts, as_json) as (arguments, fds):
+        for fd in fds:
+            os.set_inheritable(fd, True)
+        sys.stdout.flush()
+        os.execv(sys.executable, arguments)
 
 
 @click.command()

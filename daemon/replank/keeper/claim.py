@@ -105,9 +105,3 @@ def _host_pid(path: Path) -> int:
             return int(client.ask("state")["state"]["host"]["pids"]["host"])
     except (NoDaemon, Denied, KeyError, TypeError):
         return 0
-
-
-def inheritable(held: Claim) -> None:
-    """Let both descriptors outlive `exec`, for a keeper that is about to begin."""
-    for fd in (held.listen_fd, held.lock_fd):
-        os.set_inheritable(fd, True)
