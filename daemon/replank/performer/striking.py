@@ -34,13 +34,13 @@ def boundary(p: Performer) -> None:
     """A step begins: what is due happens, a cycle may end, then the step is played."""
     t, m = p.transport, p.melody
     head = t.playhead
-    if head.begins:
-        close_cycle(p)
-    if p.due:
-        acting.take_due(p, "step", t.song_clock)
-    if p.ramps:
-        acting.move_ramps(p)
     begins = head.begins
+    if begins:
+        close_cycle(p)
+    if p.due or p.ramps:
+        acting.take_due(p, "step", t.song_clock)
+        acting.move_ramps(p)
+        begins = head.begins
     if begins:
         _begin_cycle(p)
     elif not m.advances:
