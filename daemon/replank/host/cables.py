@@ -9,11 +9,13 @@ when the player is gone.
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from replank.control.setup import Setup
+from replank.host.feedback import Feedback
 from replank.host.listener import QUEUE, Listener, queue_reader
 from replank.host.patching import Own, Patcher, Word, apply, describe, find_own
 from replank.midi.alsa import AlsaBay
@@ -22,7 +24,7 @@ from replank.midi.jack import JackBay
 from replank.midi.naming import clean_name
 from replank.whole_file import write_whole
 
-LISTENER, RESCUE = "count", "rescue"
+LISTENER, RESCUE, LIGHTS = "count", "rescue", "lights"
 _API_NUMBERS = {"jack": "API_UNIX_JACK", "alsa": "API_LINUX_ALSA"}
 _LEFT: list[Any] = []
 """Objects of a MIDI system that is gone: closing them may crash, so they are left alone."""
@@ -60,6 +62,7 @@ class Cables:
         api: As given.
         listener: Counts the clock, or None.
         unsaved: True while `remember` has something to write.
+        boxes, lit: Inputs that got a box at the last look, and whose box can be shown something since.
 
     Raises:
         NoSystem: The MIDI system is not there.
@@ -72,9 +75,12 @@ class Cables:
         self.listener: Listener | None = None
         self._bay: Bay | None = None
         self._rescue: list[Any] = []
+        self._lights: dict[int, Any] = {}
         self._connected: dict[str, set[str]] = {}
         self._owns: list[Own] = []
         self.unsaved = False
+        self.boxes: list[int] = []
+        self.lit: list[int] = []
         self._refused: list[str] = []
         if api in _API_NUMBERS:
             made: type[JackBay] | type[AlsaBay] = JackBay if api == "jack" else AlsaBay
@@ -95,6 +101,9 @@ class Cables:
                 out = rtmidi.MidiOut(number, name=f"{self.names.base}-{RESCUE}")
                 out.open_virtual_port(port)
                 self._rescue.append(out)
+            for box in Feedback.of(self._setup).ports:
+                self._lights[box] = rtmidi.MidiOut(number, name=f"{self.names.base}-{LIGHTS}")
+                self._lights[box].open_virtual_port(self.names.inputs[box][1])
         except (ImportError, AttributeError, OSError, RuntimeError, SystemError) as error:
             self.abandon()
             raise NoSystem(f"{api}: {error}") from None
@@ -112,8 +121,8 @@ class Cables:
 
     def abandon(self) -> None:
         """Leave everything behind untouched, as one must when a server has died."""
-        _LEFT.append((self._bay, self._rescue, self.listener, getattr(self, "_counter", None)))
-        self.listener, self._rescue, self._bay = None, [], None
+        _LEFT.append((self._bay, self._rescue, self._lights, self.listener, getattr(self, "_counter", None)))
+        self.listener, self._rescue, self._lights, self._bay = None, [], {}, None
 
     def period(self) -> tuple[int, int] | None:
         """Return (frames, frames a second) of the MIDI system's period, None without one."""
@@ -127,6 +136,11 @@ class Cables:
                 self._rescue[output].send_message(data)
                 sent += 1
         return sent
+
+    def show(self, port: int, data: bytes) -> None:
+        """Send feedback to the box of input `port`."""
+        if port in self._lights:
+            self._lights[port].send_message(data)
 
     def look(self, player: int, host: int) -> tuple[list[Word], list[int]]:
         """Patch what is to be patched.
@@ -150,7 +164,7 @@ class Cables:
             for name in (own.name, *own.mirrors):
                 if (name, own.is_source) in by_name:
                     connected[name] = bay.connections(by_name[name, own.is_source])
-        look = self._patcher.decide(owns, ports, connected, ours, gone)
+        look = self._patcher.decide(owns, ports, connected, ours, gone, time.monotonic())
         refused = apply(bay, look)
         for own in owns if look.connect else ():
             if (own.name, own.is_source) in by_name:
@@ -161,6 +175,8 @@ class Cables:
         self.unsaved = self.unsaved or bool(news or look.words)
         words = look.words + news + [Word("", "refused", text) for text in refused if text not in self._refused]
         self._refused = refused
+        self.boxes = [i for i, one in enumerate(self._setup.inputs) if f"in:{one.name}" in patched]
+        self.lit = [port for port in self._lights if f"{LIGHTS}:{self._setup.inputs[port].name}" in patched]
         return words, [i for i, one in enumerate(self._setup.outputs) if f"out:{one.name}" in patched]
 
     def _own_ports(self, ports: list[Port], player: int, host: int) -> list[Own]:
@@ -176,6 +192,10 @@ class Cables:
             name = find_own(ports, player, client, port, True)
             rescue = find_own(ports, host, f"{self.names.base}-{RESCUE}", port, True)
             owns.append(Own(f"out:{output.name}", name, True, player, output.connect, (rescue,) if rescue else ()))
+        for number in self._lights:
+            one, port = self._setup.inputs[number], self.names.inputs[number][1]
+            name = find_own(ports, host, f"{self.names.base}-{LIGHTS}", port, True)
+            owns.append(Own(f"{LIGHTS}:{one.name}", name, True, host, one.connect))
         return owns
 
     def names_shown(self) -> dict[str, str | None]:
