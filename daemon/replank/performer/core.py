@@ -73,7 +73,6 @@ class Performer:
         self.transport = Transport(self.settings, self.direction_roll)
         self.band = Band(setup)
         self.hands = Hands(_profiles(setup), setup.inputs)
-        self.hands.begin(now)
         self.keyboard = KeyboardReader(setup.keyboard)
         self.due: list[list[Any]] = []
         self.ramps: dict[str, list[Any]] = {}
@@ -95,6 +94,7 @@ class Performer:
         self.last_control: list[Any] = []
         self._wire()
         pieces.first(self)
+        self.hands.begin(now, self.values, self.lists())
         self.schedule_sensing()
         self._take()
 
