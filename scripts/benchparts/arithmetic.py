@@ -8,6 +8,8 @@ from typing import NamedTuple
 
 CONFIDENCE = 0.95
 RESAMPLES = 10_000
+SLACK = 64
+"""Clocks that a stall may hold up, beyond those that are missing, and still be paired in the cheapest way."""
 
 
 class Paired(NamedTuple):
@@ -22,42 +24,49 @@ class Paired(NamedTuple):
     extra: int
 
 
-def pair(clocks: Sequence[int], answers: Sequence[int]) -> Paired:
+def pair(clocks: Sequence[int], answers: Sequence[int], penalty: int) -> Paired:
     """Give each clock its answer; both are rising frames, and answers keep the order of the clocks.
 
-    As many clocks as possible are answered and, of the ways to do that, the
-    latest clocks that are still free are taken, from the end.  With no loss that
-    is the first answer to the first clock and so on, however late they come.
-    Next to a late answer it cannot be told which of two clocks was lost; then
-    the later clock counts as answered.  Of several answers to a clock the first counts.
+    Of all ways to do that the cheapest is taken: an answered clock costs its
+    latency, one without an answer costs `penalty`.  So answers that are late
+    after a stall stay those of their clocks, while one lost clock and one answer
+    too many elsewhere do not shift all that lies between them.  Next to a late
+    answer it cannot be told which of two clocks was lost; then the later one
+    counts as answered.
+
+    Args:
+        clocks, answers: Frames.
+        penalty: Frames; about the sum of latencies that a long stall makes, such as a second.
     """
-    left = _answerable(clocks, answers)
-    extra = len(answers) - left
-    matched: list[tuple[int, int]] = []  # places of clock and answer
-    free = len(clocks) - 1
-    for index in range(len(answers) - 1, -1, -1):
-        if not left:
-            break
-        while clocks[free] > answers[index]:
-            free -= 1
-        matched.append((free, index))
-        free -= 1
-        left -= 1
-    latencies: list[int | None] = [None] * len(clocks)
-    before = -1
-    for place, index in reversed(matched):
-        before = next(i for i in range(before + 1, index + 1) if answers[i] >= clocks[place])
-        latencies[place] = answers[before] - clocks[place]
-    return Paired(latencies, extra)
-
-
-def _answerable(clocks: Sequence[int], answers: Sequence[int]) -> int:
-    """Return how many clocks can have an answer of their own that is not before them."""
-    count = 0
-    for answer in answers:
-        if count < len(clocks) and clocks[count] <= answer:
-            count += 1
-    return count
+    count, offered = len(clocks), len(answers)
+    # cells (clocks, answers) far from the diagonal cannot be on the cheapest way unless that many are missing
+    slack = abs(count - offered) + SLACK
+    infinite = penalty * (count + 1) + sum(answers[-1:]) * count + 1
+    before: dict[int, int] = dict.fromkeys(range(min(offered, slack) + 1), 0)
+    choices: list[dict[int, str]] = []
+    for i in range(1, count + 1):
+        row: dict[int, int] = {}
+        choice: dict[int, str] = {}
+        clock = clocks[i - 1]
+        for j in range(max(0, i - slack), min(offered, i + slack) + 1):
+            cost, way = before.get(j, infinite) + penalty, "lost"
+            if j:
+                late = answers[j - 1] - clock
+                if late >= 0 and (other := before.get(j - 1, infinite) + late) <= cost:
+                    cost, way = other, "pair"
+                if (other := row.get(j - 1, infinite)) <= cost:
+                    cost, way = other, "extra"
+            row[j], choice[j] = cost, way
+        choices.append(choice)
+        before = row
+    latencies: list[int | None] = [None] * count
+    i, j = count, offered
+    while i:
+        way = choices[i - 1][j]
+        if way == "pair":
+            latencies[i - 1] = answers[j - 1] - clocks[i - 1]
+        i, j = i - (way != "extra"), j - (way != "lost")
+    return Paired(latencies, offered - sum(one is not None for one in latencies))
 
 
 def percentile(rising: Sequence[int], per_mille: int) -> int:

@@ -137,15 +137,16 @@ class Usage:
         self._before = {name: cpu_seconds(pid) for name, pid in pids.items()}
 
     def read(self) -> dict[str, dict[str, float]]:
-        """Return CPU in per cent of one core since the beginning, and private memory now in MB."""
+        """Return CPU in per cent of one core since the beginning, and private memory now in MB; nothing of the dead."""
         passed = time.monotonic() - self._began
-        return {
-            name: {
-                "cpu_percent": 100 * (cpu_seconds(pid) - self._before[name]) / passed,
-                "private_mb": private_bytes(pid) / 1e6,
-            }
-            for name, pid in self._pids.items()
-        }
+        found = {}
+        for name, pid in self._pids.items():
+            try:
+                seconds, memory = cpu_seconds(pid) - self._before[name], private_bytes(pid)
+            except (FileNotFoundError, ProcessLookupError):
+                continue  # the keeper has replaced it
+            found[name] = {"cpu_percent": 100 * seconds / passed, "private_mb": memory / 1e6}
+        return found
 
 
 def cpu_seconds(pid: int) -> float:

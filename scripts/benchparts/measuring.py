@@ -136,7 +136,7 @@ def _block(stage: Stage, subject: Subject, knob_rate: int, plan: Plan, found: Pa
     try:
         stage.ask("patch", clock=subject.clock, out=subject.out, knobs=subject.knobs if knob_rate else None)
         if isinstance(subject, Daemon) and not found.idle:
-            found.idle |= stage.ask("ports_of", pids=list(subject.pids.values()))
+            found.idle |= stage.ask("others")
         count, warm = plan.clocks(plan.seconds), plan.clocks(WARM_SECONDS)
         usage = Usage(subject.pids)
         said = stage.ask(
@@ -150,7 +150,7 @@ def _block(stage: Stage, subject: Subject, knob_rate: int, plan: Plan, found: Pa
     answers = [frame for frame, data in said["heard"] if is_on(bytes.fromhex(data))]
     if not answers:
         raise Trouble(f"no clock of {len(said['clocks'])} was answered; is the machine overloaded?")
-    paired = pair(said["clocks"], answers)
+    paired = pair(said["clocks"], answers, penalty=stage.rate)
     return Block(paired.latencies[warm:], paired.extra, said["xruns"], costs, facts, said["knobs"])
 
 

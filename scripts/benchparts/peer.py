@@ -76,8 +76,8 @@ class Peer:
             self.clocks.append(now + offset)
             self._next += self._interval
             self._left -= 1
-        if not self._left and self._last is not None:
-            port.write_midi_event(frames - 1, self._last)
+        if not self._left and self._last is not None and self._next < now:  # a clock's time after the last clock
+            port.write_midi_event(0, self._last)
             self._last = None
         if self._knob_rate and self._left:
             self._send_knobs(now, end)
@@ -153,17 +153,12 @@ class Peer:
             "knobs": self._knob_count,
         }
 
-    def ports_of(self, pids: list[int]) -> dict[str, int]:
-        """Return how many MIDI inputs and outputs some processes have."""
-        counts = {"inputs": 0, "outputs": 0}
-        for port in self.sender.get_ports(is_midi=True):
-            try:
-                pid = jack.client_pid(port.name.partition(":")[0])
-            except jack.JackError:
-                continue  # it has just gone
-            if pid in pids:
-                counts["inputs" if port.is_input else "outputs"] += 1
-        return counts
+    def others(self) -> dict[str, int]:
+        """Return how many MIDI inputs and outputs others have: the subject, since nothing else uses this server."""
+        own = (self.sender.name, self.hearer.name)
+        ports = [port for port in self.sender.get_ports(is_midi=True) if port.name.partition(":")[0] not in own]
+        inputs = sum(port.is_input for port in ports)
+        return {"inputs": inputs, "outputs": len(ports) - inputs}
 
 
 def main() -> None:

@@ -137,7 +137,7 @@ class Daemon:
     def _state(self) -> dict[str, Any]:
         """Return the host's part of the state, over the socket, without the project's own client."""
         with socket.socket(socket.AF_UNIX) as connection:
-            connection.settimeout(10)
+            connection.settimeout(20)
             connection.connect(self._socket)
             with connection.makefile("rw", encoding="utf-8") as lines:
                 lines.readline()  # the greeting
@@ -148,7 +148,10 @@ class Daemon:
         return host if isinstance(host, dict) else {}
 
     def finish(self) -> dict[str, Any]:
-        host = self._state()
+        try:
+            host = self._state()
+        except (OSError, ValueError):
+            return {"service_us": {}, "silent_hosts": 1}
         player = host.get("player", {})
         return {
             "service_us": host.get("latency_us") or {},
