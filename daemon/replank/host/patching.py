@@ -214,17 +214,19 @@ def _pair(is_source: bool, ours: str, theirs: str) -> tuple[str, str]:
 def find_own(ports: Iterable[Port], pid: int, client: str, port: str, is_source: bool) -> str:
     """Return the name under which the system shows a port of ours; empty if it is not there.
 
-    A second client of one name gets a number from the system, so the process decides.
+    A second client of one name gets a number from the system, so the process
+    decides; where the system does not tell processes, the newest one.
     """
     wanted = f"{client}:{port}"
     fallback = ""
     for one in ports:
         if one.is_source != is_source:
             continue
-        if one.pid == pid and (_bare(one.name) == wanted or one.name.startswith(wanted)):
+        if one.pid not in (0, pid) or not (_bare(one.name) == wanted or one.name.startswith(wanted)):
+            continue
+        if one.pid == pid:
             return one.name
-        if one.pid == 0 and one.name.startswith(wanted):
-            fallback = one.name
+        fallback = one.name  # the last one is the newest
     return fallback
 
 

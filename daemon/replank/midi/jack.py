@@ -60,6 +60,7 @@ class JackBay:
         self._client.set_port_registration_callback(self._registered, only_available=False)
         self._client.set_port_connect_callback(lambda a, b, connect: changed(), only_available=False)
         self._client.set_shutdown_callback(self._shut_down)
+        self._tells_pids = self._pid(self._client.name) > 0  # some builds of the library do not, and log each question
         self._client.activate()
 
     def _registered(self, port: Any, register: bool) -> None:
@@ -87,7 +88,7 @@ class JackBay:
             for port in self._client.get_ports(is_midi=True, is_output=is_source, is_input=not is_source):
                 client = port.name.partition(":")[0]
                 if client not in pids:
-                    pids[client] = self._pid(client)
+                    pids[client] = self._pid(client) if self._tells_pids else 0
                 found.append(Port(port.name, is_source, pids[client]))
         return found
 
