@@ -75,30 +75,41 @@ class Shape(NamedTuple):
 SHAPES = tuple(Shape(slide, accent) for slide in (False, True) for accent in (False, True))
 
 
-def controller_bytes(voice: Voice, slide: bool) -> int:
-    """Return the bytes of accent, velocity, portamento and bend in one step."""
-    messages = (
-        (voice.accent_cc != NO_CC)
-        + (voice.velocity_cc != NO_CC) * (2 if voice.velocity_14bit else 1)
-        + voice.slide_cc * (2 if slide and voice.slide_time != NO_CC else 1)
-        + (voice.bend_range > 0)
-    )
+NONE, WITH_NOTE, ALL = 0, 1, 2
+"""Which controllers count: none, those that cannot go ahead of the step, all."""
+
+
+def early_bytes(voice: Voice) -> int:
+    """Return the bytes of accent and velocity, which may be sent ahead of a step."""
+    messages = (voice.accent_cc != NO_CC) + (voice.velocity_cc != NO_CC) * (2 if voice.velocity_14bit else 1)
     return messages * MESSAGE
 
 
-def note_bytes(voice: Voice, shape: Shape, controllers: bool = True) -> int:
+def controller_bytes(voice: Voice, slide: bool, which: int = ALL) -> int:
+    """Return the bytes of a step's controllers: accent and velocity, portamento and bend.
+
+    Portamento and bend would be heard on the note that still sounds, so they
+    always stand with the step.
+    """
+    if which == NONE:
+        return 0
+    late = voice.slide_cc * (2 if slide and voice.slide_time != NO_CC else 1) + (voice.bend_range > 0)
+    is_early = which == WITH_NOTE and not voice.delay_ms and not voice.is_cue
+    return late * MESSAGE + (0 if is_early else early_bytes(voice))
+
+
+def note_bytes(voice: Voice, shape: Shape, which: int = ALL) -> int:
     """Return the bytes from a voice's first to the last one of its note-on.
 
     Release of the old note (not in a slide), controllers, trigger of an accent, note.
     """
     trigger = shape.accent and voice.accent_note != NO_CC
-    before = controller_bytes(voice, shape.slide) if controllers else 0
-    return before + ((not shape.slide) + trigger + 1) * MESSAGE
+    return controller_bytes(voice, shape.slide, which) + ((not shape.slide) + trigger + 1) * MESSAGE
 
 
-def all_bytes(voice: Voice, shape: Shape, controllers: bool = True) -> int:
+def all_bytes(voice: Voice, shape: Shape, which: int = ALL) -> int:
     """Return all bytes of a voice in a step, the release behind a slide included."""
-    return note_bytes(voice, shape, controllers) + shape.slide * MESSAGE
+    return note_bytes(voice, shape, which) + shape.slide * MESSAGE
 
 
 class Arrival(NamedTuple):
@@ -174,15 +185,15 @@ def _cable(output: Output, voices: list[Voice], interval_ms: float, strikes: int
     arrivals: list[Arrival] = []
     for group in groups.values():
         for number, voice in enumerate(group):
-            ends = [_ends(group[:number], voice, shape, not output.ahead) for shape in SHAPES]
-            bare = [_ends(group[:number], voice, shape, False) for shape in SHAPES]
+            ends = [_ends(group[:number], voice, shape, WITH_NOTE if output.ahead else ALL) for shape in SHAPES]
+            bare = [_ends(group[:number], voice, shape, NONE) for shape in SHAPES]
             late = max(ends)
             # elsewhere than on a DIN cable, releases and unchanged controllers may be left out
             early = min(ends) if output.din else (number + 1) * MESSAGE
             arrivals.append(Arrival(voice.name, late * BYTE_US, early * BYTE_US, (late - max(bare)) * BYTE_US))
     fullest = max((sum(all_bytes(v, shape) for v in g) for g in groups.values() for shape in SHAPES), default=0)
     ranges = max((sum(RANGE_BYTES for v in g if v.bend_range > 0) for g in groups.values()), default=0)
-    saved = max((sum(controller_bytes(v, True) for v in g) for g in groups.values()), default=0)
+    saved = max((sum(early_bytes(v) for v in g if not v.delay_ms) for g in groups.values()), default=0)
     return Cable(
         output=output.name,
         din=output.din,
@@ -198,9 +209,8 @@ def _cable(output: Output, voices: list[Voice], interval_ms: float, strikes: int
     )
 
 
-def _ends(earlier: list[Voice], voice: Voice, shape: Shape, controllers: bool) -> int:
-    before = sum(all_bytes(other, shape, controllers) for other in earlier)
-    return before + note_bytes(voice, shape, controllers)
+def _ends(earlier: list[Voice], voice: Voice, shape: Shape, which: int) -> int:
+    return sum(all_bytes(other, shape, which) for other in earlier) + note_bytes(voice, shape, which)
 
 
 def _rate(output: Output, voices: list[Voice], interval_ms: float, strikes: int, tempo: float) -> float:

@@ -99,6 +99,7 @@ class Trail:
         self._next = 1
         self._done: deque[int] = deque()
         self._undone: list[int] = []
+        self._plain: dict[int, tuple[Unit, list[Any]]] = {}
         self._log: OrderedDict[tuple[int, str], tuple[Any, Any]] = OrderedDict()
 
     def record(
@@ -161,7 +162,15 @@ class Trail:
         self._append(unit)
         return unit
 
+    def _saved(self, unit: Unit) -> list[Any]:
+        """Return a unit as plain lists, made once: a whole trail anew would hold up a step."""
+        known = self._plain.get(unit.number)
+        if known is None or known[0] is not unit:
+            known = self._plain[unit.number] = (unit, _plain_unit(unit))
+        return known[1]
+
     def _append(self, unit: Unit) -> None:
+        self._saved(unit)
         self._next += 1
         self.units.append(unit)
         if not unit.takes_back:
@@ -173,6 +182,7 @@ class Trail:
             self._undone.append(self._done.pop())
         while len(self.units) > self.limit:
             dropped = self.units.popleft()
+            self._plain.pop(dropped.number, None)
             self.oldest_cycle = max(self.oldest_cycle, dropped.cycle)
             if self._done and self._done[0] == dropped.number:
                 self._done.popleft()
@@ -283,7 +293,7 @@ class Trail:
             "limit": self.limit,
             "next": self._next,
             "oldest_cycle": self.oldest_cycle,
-            "units": [_plain_unit(unit) for unit in self.units],
+            "units": [self._saved(unit) for unit in self.units],
             "done": list(self._done),
             "undone": list(self._undone),
             "log": [[cycle, name, before, after] for (cycle, name), (before, after) in self._log.items()],
@@ -296,6 +306,7 @@ class Trail:
         trail._next = plain["next"]
         trail.oldest_cycle = plain["oldest_cycle"]
         trail.units = deque(_read_unit(unit) for unit in plain["units"])
+        trail._plain = {unit.number: (unit, saved) for unit, saved in zip(trail.units, plain["units"], strict=True)}
         trail._done = deque(plain["done"])
         trail._undone = list(plain["undone"])
         trail._log = OrderedDict(((cycle, name), (before, after)) for cycle, name, before, after in plain["log"])

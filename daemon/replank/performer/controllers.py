@@ -23,7 +23,7 @@ class VoiceState:
     """What a voice has sounding and what its receiver was last told."""
 
     __slots__ = (
-        "accent", "announced", "bend", "cents", "held", "last", "slide", "tied", "token", "trigger", "velocity",
+        "accent", "announced", "bend", "cents", "early", "held", "last", "slide", "tied", "token", "trigger", "velocity",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -36,6 +36,7 @@ class VoiceState:
         self.bend = -1
         self.cents = 0.0  # of the sounding note's degree
         self.slide = -1
+        self.early = False  # accent and velocity of the coming step have been sent
         self.trigger = False  # accent trigger note sounding
         self.announced: list[int] = []  # notes already reported as out of reach
 
@@ -55,6 +56,11 @@ class Controllers:
     def __init__(self, setup: Setup) -> None:
         self.voices: tuple[Voice, ...] = setup.voices
         self.states = [VoiceState() for _ in self.voices]
+        self.aheads = [
+            i
+            for i, voice in enumerate(setup.voices)
+            if setup.outputs[voice.output].ahead and not voice.is_cue and not voice.delay_ms
+        ]
         self.din = [setup.outputs[voice.output].din for voice in self.voices]
 
     def _controller(self, p: Performer, i: int, number: int, value: int) -> None:
@@ -85,6 +91,18 @@ class Controllers:
             if every or value != state.velocity:
                 self._controller(p, i, voice.velocity_cc, value)
         state.velocity = value
+
+    def send_ahead(self, p: Performer, i: int, accent: bool, roll: float, begins: bool) -> None:
+        """Send the coming strike's accent and velocity in the gap before it, so that its note is not held up."""
+        voice, state = self.voices[i], self.states[i]
+        every = begins or self.din[i]
+        if voice.accent_cc != NO_CC:
+            value = voice.accent_on if accent else 0
+            if every or value != state.accent:
+                self._accent(p, i, value)
+        if voice.velocity_cc != NO_CC:
+            self._velocity_controller(p, i, roll, every)
+        state.early = True
 
     def _portamento(self, p: Performer, i: int, on: bool, every: bool) -> None:
         voice, state, value = self.voices[i], self.states[i], 127 if on else 0
@@ -138,6 +156,7 @@ class Controllers:
     def refresh(self, p: Performer, i: int) -> None:
         """Send a voice's controllers, bend and bend range again."""
         voice, state = self.voices[i], self.states[i]
+        state.early = False
         if voice.accent_cc != NO_CC:
             self._controller(p, i, voice.accent_cc, max(state.accent, 0))
             state.accent = max(state.accent, 0)

@@ -322,7 +322,7 @@ class Performer:
         Settings({**self.values, **setup.values}, setup)  # refuses what does not fit, before anything changes
         playing.end_tuning(self)
         self.band.release_all(self)
-        self.unschedule("off", "late", "again", "pulse", "trigger", "sense")
+        self.unschedule("off", "late", "again", "ahead", "pulse", "trigger", "sense")
         if setup.clock.source != "internal":
             clocking.run_internal(self, False)
         for name in setup.values:
@@ -355,6 +355,7 @@ _FIRE: dict[str, Any] = {
     "pulse": lambda p, a: p.band.end_pulse(p, a[0]),
     "trigger": lambda p, a: p.band.end_trigger(p, a[0]),
     "strike": lambda p, a: striking.strike(p, *a),
+    "ahead": lambda p, a: striking.go_ahead(p, a[0]),
     "lost": lambda p, a: clocking.check_lost(p),
     "clock": lambda p, a: clocking.internal_clock(p),
     "made": lambda p, a: clocking.send_clock(p, 0xF8),

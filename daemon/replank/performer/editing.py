@@ -100,7 +100,8 @@ def _pitch(p: Performer, args: list[Any], origin: str) -> None:
 def _semitone(p: Performer, args: list[Any], origin: str) -> None:
     index, amount = args
     step = p.melody.steps[index]
-    _set_pitch(p, index, _at(p, step, p.settings.lens.base(step) + amount), "semitone", origin)
+    pitch = fold(p.settings.lens.base(step) + amount, 0, 127)
+    _set_pitch(p, index, step._replace(pitch=pitch, free=True), "semitone", origin)
 
 
 def _note(p: Performer, args: list[Any], origin: str) -> None:

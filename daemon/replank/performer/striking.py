@@ -155,6 +155,20 @@ def tell(p: Performer, changes: list[Change], before: Any, kind: str = "mutation
     )  # fmt: skip
 
 
+AHEAD_NS = 5_000_000
+"""Controllers that go ahead of a step leave so long before it: two of them last 1.92 ms on a DIN cable."""
+
+
+def go_ahead(p: Performer, i: int) -> None:
+    """Let a voice's controllers go ahead of the coming step."""
+    if i in p.band.aheads and not is_silenced(p):
+        step, struck = outlook(p)
+        begins = p.transport.playhead.peek()[1]
+        p.band.ahead(
+            p, i, is_accented(step, p.settings.accent), step.velocity, struck and p.transport.tie != LINK_HOLD, begins
+        )
+
+
 # -- what is heard -------------------------------------------------------------
 
 
@@ -239,6 +253,8 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
             linked != LINK_NONE or 0 < length // strikes < gate,
         )  # fmt: skip
         p.band.play(p, sound)
+        for i in p.band.aheads if length else ():
+            p.schedule(p.now + length - min(AHEAD_NS, length // 2), "ahead", [i])
         if strikes > 1:
             _repeat(p, sound)
     t.tie = linked

@@ -105,6 +105,17 @@ class Band(Controllers):
             if state.accent > 0:
                 self._accent(p, i, 0)
 
+    def ahead(self, p: Performer, i: int, accent: bool, roll: float, struck: bool, begins: bool) -> None:
+        """Let a voice that wants it have the controllers of the coming step; a canon has its own step."""
+        lag = self.voices[i].lag_steps
+        if lag:
+            if len(self.past) < lag:
+                return
+            mine = self.past[-lag]
+            struck, accent, roll, begins = mine.kind in (STRIKE, SLIDE), mine.accent, mine.roll, mine.refresh
+        if struck:
+            self.send_ahead(p, i, accent, roll, begins)
+
     def again(self, p: Performer, sound: Sound) -> None:
         """Strike once more within a step, on every voice that is not a canon."""
         for i, voice in enumerate(self.voices):
@@ -148,6 +159,7 @@ class Band(Controllers):
         voice, state, out = self.voices[i], self.states[i], self.voices[i].output
         channel, old = voice.channel - 1, state.held
         every = sound.refresh or self.din[i]
+        told, state.early = state.early, False
         if kind == STRIKE:
             if old >= 0:
                 self.release(p, i)
@@ -163,10 +175,10 @@ class Band(Controllers):
             self._bend(p, i, note, sound.cents, every)
         if voice.accent_cc != NO_CC:
             value = voice.accent_on if sound.accent else 0
-            if every or value != state.accent:
+            if (every and not told) or value != state.accent:
                 self._accent(p, i, value)
         if voice.velocity_cc != NO_CC:
-            self._velocity_controller(p, i, sound.roll, every)
+            self._velocity_controller(p, i, sound.roll, every and not told)
         if sound.accent and voice.accent_note != NO_CC:
             self._trigger(p, i)
         velocity = curved(sound.velocity, voice.velocity_curve) if voice.note_velocity else 64
