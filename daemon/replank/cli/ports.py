@@ -8,7 +8,8 @@ from typing import Any
 import click
 
 from replank.cli.exits import ABSENT, CHECK_FAILED, Fail
-from replank.cli.status import LONGEST_PERIOD_MS, period_words
+from replank.cli.status import period_words
+from replank.host.machine import LONGEST_PERIOD_MS
 from replank.midi.alsa import AlsaBay
 from replank.midi.bay import Bay, NoSystem, Port
 from replank.midi.jack import JackBay
