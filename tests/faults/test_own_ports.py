@@ -1,4 +1,4 @@
-"""Our own ports are found under whatever number the system gave their clients, also where it does not tell processes."""
+"""Our own ports are found whatever number the system gave their clients, also where it does not tell processes."""
 
 import pytest
 
