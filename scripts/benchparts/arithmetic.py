@@ -29,14 +29,14 @@ def pair(clocks: Sequence[int], answers: Sequence[int], penalty: int) -> Paired:
 
     Of all ways to do that the cheapest is taken: an answered clock costs its
     latency, one without an answer costs `penalty`.  So answers that are late
-    after a stall stay those of their clocks, while one lost clock and one answer
-    too many elsewhere do not shift all that lies between them.  Next to a late
-    answer it cannot be told which of two clocks was lost; then the later one
-    counts as answered.
+    after a stall stay those of their clocks unless they are later than `penalty`,
+    while a lost clock and an answer too many (a driver that loses an event may
+    repeat another) do not shift all that lies between them.  Next to a late answer
+    it cannot be told which of two clocks was lost; then the later one counts as answered.
 
     Args:
         clocks, answers: Frames.
-        penalty: Frames; about the sum of latencies that a long stall makes, such as a second.
+        penalty: Frames; answers later than this count as none.
     """
     count, offered = len(clocks), len(answers)
     # cells (clocks, answers) far from the diagonal cannot be on the cheapest way unless that many are missing

@@ -10,26 +10,27 @@ import sys
 import tempfile
 import time
 from pathlib import Path
-from typing import Any
 
 from .children import Trouble
 from .machine import ROOT
+from .subjects import FIRST_CC, NOTE_PER_CLOCK, write_rig
 
 BPM = 120.0
 CLOCK_NS = int(60e9 / (24 * BPM))
-NOTE_PER_CLOCK = {"division": "1c", "rest_chance": 0.0, "slide_chance": 0.0, "length": 64}
-AS_SHIPPED: dict[str, Any] = {}
-ROWS = {"as shipped: sixteenth steps": AS_SHIPPED, "a note on every clock": NOTE_PER_CLOCK}
+KNOBS, KNOB_NS = 8, 125_000
+"""Eight knobs of 1,000 messages a second."""
+ROWS: dict[str, tuple[str, ...]] = {"as shipped: sixteenth steps": (), "a note on every clock": NOTE_PER_CLOCK}
+"""Parameters as `replank play -p` takes them."""
 
 
-def performer_row(values: dict[str, Any], seed: int, clocks: int, repeats: int) -> dict[str, float]:
+def performer_row(words: tuple[str, ...], seed: int, clocks: int, repeats: int) -> dict[str, float]:
     """Return what `clocks` MIDI clocks at 120 BPM cost the performer; the median of `repeats` runs.
 
     Returns:
         ``times_real``: seconds of music in a second; ``clock_us``: mean per clock, deadlines
         included; ``worst_us``: the slowest clock of the median run; ``notes`` struck.
     """
-    runs = sorted(_run(values, seed, clocks) for _ in range(repeats))
+    runs = sorted(_run(words, seed, clocks) for _ in range(repeats))
     seconds, worst, notes = runs[len(runs) // 2]
     return {
         "clocks": clocks,
@@ -40,13 +41,14 @@ def performer_row(values: dict[str, Any], seed: int, clocks: int, repeats: int) 
     }
 
 
-def _run(values: dict[str, Any], seed: int, clocks: int) -> tuple[float, float, int]:
+def _run(words: tuple[str, ...], seed: int, clocks: int) -> tuple[float, float, int]:
     """Return seconds in all, the slowest clock, and how many notes were struck."""
+    from replank.cli.render import read_values
     from replank.control.setup import Setup
     from replank.performer import Performer
     from replank.performer.events import Midi
 
-    performer = Performer(Setup(values=values), seed)
+    performer = Performer(Setup(values=read_values(words, Setup())), seed)
     tick, start = Midi(0, b"\xf8"), Midi(0, b"\xfa")
     now = notes = 0
     performer.receive(start, now)
@@ -64,6 +66,27 @@ def _run(values: dict[str, Any], seed: int, clocks: int) -> tuple[float, float, 
         worst = max(worst, after - before)
         before = after
     return before - began, worst, notes
+
+
+def knob_row(seed: int, messages: int, repeats: int) -> dict[str, float]:
+    """Return what a control change costs that moves a parameter, over eight knobs; the median of `repeats` runs."""
+    from replank.host.files import load_rig
+    from replank.performer import Performer
+    from replank.performer.events import Midi
+
+    with tempfile.TemporaryDirectory(prefix="rpspeed") as folder:
+        setup = load_rig(write_rig(Path(folder)))
+    times = []
+    for _ in range(repeats):
+        performer = Performer(setup, seed)
+        began = time.perf_counter()
+        for number in range(messages):
+            turn, knob = divmod(number, KNOBS)
+            value = turn % 254
+            data = bytes((0xB0, FIRST_CC + knob, min(value, 254 - value)))
+            performer.receive(Midi(1, data), number * KNOB_NS)
+        times.append(time.perf_counter() - began)
+    return {"messages": messages, "message_us": 1e6 * statistics.median(times) / messages}
 
 
 def render_row(cycles: int, seed: int, repeats: int) -> dict[str, float]:

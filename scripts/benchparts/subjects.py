@@ -84,7 +84,7 @@ class Daemon:
         words = [word for value in NOTE_PER_CLOCK for word in ("-p", value)]
         self._process = stage.children.start(
             [*REPLANK, "play", "--json", "--api", "jack", "--clock", "external", "--fresh", "--seed", str(seed),
-             "--instance", "bench", "--rig", str(_rig(folder)), *words],
+             "--instance", "bench", "--rig", str(write_rig(folder)), *words],
             self._env, stage.log, stdin=subprocess.DEVNULL,
         )  # fmt: skip
         self._watching: list[Dashboard] = []
@@ -172,8 +172,8 @@ class Daemon:
         self._stage.children.forget(pid for pid in self._children if not Path(f"/proc/{pid}").exists())
 
 
-def _rig(folder: Path) -> Path:
-    """Write a rig whose knob port has eight knobs that move parameters."""
+def write_rig(folder: Path) -> Path:
+    """Write a rig whose knob port has eight knobs that move parameters, and whose line plays where Start was lost."""
     lines = ["profile: 1", "title: storm", "channel: any", "controls:"]
     lines += [
         f"  - {{label: {name}, sends: cc {FIRST_CC + n}, moves: {name}}}" for n, name in enumerate(KNOB_PARAMETERS)
@@ -181,7 +181,7 @@ def _rig(folder: Path) -> Path:
     (folder / "storm.yaml").write_text("\n".join(lines) + "\n")
     path = folder / "rig.yaml"
     path.write_text(
-        "rig: 1\ninputs:\n  - {name: clock, role: clock}\n"
+        "rig: 1\nclock: {without_start: play}\ninputs:\n  - {name: clock, role: clock}\n"
         "  - {name: knobs, role: knobs, profile: storm}\noutputs:\n  - {name: out}\n"
     )
     return path
