@@ -1,0 +1,61 @@
+"""The clock count beside the player (MIDI 1.0 Detailed Specification, p. 27 to 32)."""
+
+from collections import deque
+
+from replank.host.listener import STEADY_LOOKS, Listener, Place, follow
+
+CLOCK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
+
+
+def test_the_first_clock_after_start_is_song_clock_0():
+    assert follow(Place(55, True), [START]) == Place(-1, True)
+    assert follow(Place(55, True), [START, CLOCK]) == Place(0, True)
+    assert follow(Place(-1, False), [CLOCK, CLOCK]) == Place(-1, False)  # p. 30: clock while stopped moves nothing
+
+
+def test_stop_continue_and_song_position():
+    assert follow(Place(10, True), [CLOCK, STOP, CLOCK, CONTINUE, CLOCK]) == Place(12, True)
+    assert follow(Place(10, False), [b"\xf2\x04\x00", CONTINUE, CLOCK, CLOCK, CLOCK]) == Place(26, True)  # p. 28
+    assert follow(Place(10, True), [b"\xf2\x7f\x7f"]) == Place(16383 * 6 - 1, True)
+    assert follow(Place(3, True), [b"", b"\x90\x3c\x40"]) == Place(3, True)
+
+
+def heard(*messages):
+    waiting = deque(messages)
+    return Listener(lambda: waiting.popleft() if waiting else None), waiting
+
+
+def test_what_the_record_lacks_is_known():
+    listener, waiting = heard(*[CLOCK] * 10)
+    listener.agree(sleep=lambda seconds: None)
+    assert listener.missing(10) == []
+    assert listener.missing(7) == [CLOCK] * 3
+    assert listener.missing(12) == []
+    waiting.append(STOP)
+    listener.poll()
+    assert listener.missing(10) == [STOP]
+    listener.restart()
+    assert listener.missing(0) == []
+
+
+def test_agreeing_waits_for_a_quiet_moment():
+    listener, waiting = heard(CLOCK)
+    naps = []
+
+    def nap(seconds):
+        naps.append(seconds)
+        if len(naps) < 4:
+            waiting.append(CLOCK)
+
+    listener.agree(sleep=nap)
+    assert len(naps) == 4
+    assert listener.heard == 4
+
+
+def test_a_lasting_difference_begins_the_count_anew():
+    listener, _ = heard(*[CLOCK] * 5)
+    listener.poll()
+    looks = [listener.watch(4) for _ in range(STEADY_LOOKS + 1)]
+    assert looks.count(True) == 1
+    assert listener.off == 1
+    assert listener.heard == 0
