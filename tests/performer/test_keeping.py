@@ -6,6 +6,7 @@ import pytest
 
 from replank.control.parameters import SNAPSHOT_NAMES
 from replank.line.steps import REST, SOUND, Form
+from replank.performer.events import BringBack
 from tests.performer.kit import Stage
 
 
@@ -224,6 +225,21 @@ def test_forget_can_be_undone() -> None:
     assert "blue" not in stage.p.melody.snapshots
     stage.do("undo", due="now")
     assert "blue" in stage.p.melody.snapshots
+
+
+def test_a_form_from_the_store_comes_back_with_or_without_its_settings() -> None:
+    stage = changing(3)
+    stage.do("keep", "old")
+    kept = stage.p.melody.snapshots["old"]
+    stage.set(hold=True, gate=0.9)
+    stage.do("redraw", due="now")
+    stage.give(BringBack("back", "cycle 4", {"kept": kept.save()}, "now"))
+    assert line(stage) == kept.form
+    assert stage.p.values["gate"] == 0.9
+    stage.give(BringBack("back_full", "cycle 4", {"kept": kept.save()}, "now"))
+    assert stage.p.values["gate"] == kept.values["gate"]
+    stage.give(BringBack("back", "broken", {"kept": [1, 2]}, "now"))
+    assert "cannot be read" in stage.said("refused")[-1]["why"]
 
 
 def test_lenses_turned_back_restore_the_melody_exactly() -> None:

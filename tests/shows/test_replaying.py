@@ -203,7 +203,7 @@ def test_a_show_cut_off_by_a_kill_replays_up_to_there(tmp_path):
     found = report(path)
     assert found.differences == [] and found.unkept == 3
     last = lasting.last_state(path)
-    assert last is not None and not lasting.ended_in_order(path)
+    assert last is not None and not last.in_order
     assert Performer.restore(last.saved).save() == stage.performer.save()
     assert set(stage.performer.sounding()) <= set(last.sounding)
 
@@ -229,7 +229,7 @@ def test_a_show_that_ended_in_order_leaves_nothing_sounding(tmp_path):
     path = tmp_path / "shows.db"
     stage = record(path, [START, *[CLOCK] * 97])
     last = lasting.last_state(path)
-    assert last is not None and last.sounding == [] and lasting.ended_in_order(path)
+    assert last is not None and last.sounding == [] and last.in_order
     assert Performer.restore(last.saved).melody.form(16) == stage.performer.melody.form(16)
 
 

@@ -64,6 +64,7 @@ def host_facts(
     words: tuple[str, ...] = (),
     seed: int | None = None,
     fresh: bool = False,
+    resume: bool = False,
     own_files: bool = True,
 ) -> dict[str, Any]:
     """Return what the host is told, with files read and every word checked.
@@ -83,6 +84,7 @@ def host_facts(
         "values": {},
         "seed": seed or 0,
         "fresh": fresh,
+        "resume": resume,
         "instance": instance,
         "state_dir": str((state_dir or paths.state_dir()).resolve()),
         "socket": str(socket),
@@ -169,7 +171,8 @@ def keep(facts: dict[str, Any], as_json: bool) -> NoReturn:
 @click.option("--instance", default=paths.DEFAULT_INSTANCE, show_default=True, help="Name, where several play at once.")
 @click.option("-p", "words", metavar="NAME=VALUE", multiple=True, help="Set any parameter; may be repeated.")
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), help="Seed of all chance; a new one if not given.")
-@click.option("--fresh", is_flag=True, help="Begin a new show even if the last one was cut off.")
+@click.option("--fresh", is_flag=True, help="Begin anew: no line, snapshots or pieces of the last show.")
+@click.option("--resume", is_flag=True, help="Let the last show's line go on, also if that show ended in order.")
 @click.option("--json", "as_json", is_flag=True, help="Say what is ready as one JSON line.")
 def command(as_json: bool, **given: Any) -> None:
     """Play: the headless daemon.  It goes on until Ctrl-C or SIGTERM.

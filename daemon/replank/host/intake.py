@@ -78,11 +78,11 @@ class Intake:
 
     def begin_anew(self) -> None:
         """Begin a show, or go on with one that was cut off."""
-        performer, left = new_performer(self._host.facts, self._host.setup, self._host.feed.path)
+        performer, cut = new_performer(self._host.facts, self._host.setup, self._host.feed.path)
         self.take_state(performer)
-        if left is not None:
-            self._host.players.goes_on, self._host.players.left_sounding = True, left
-            text = f"the last show was cut off and goes on from there; {len(left)} notes are released first"
+        if cut is not None:
+            self._host.players.goes_on, self._host.players.left_sounding = True, cut.sounding
+            text = f"{cut.text}; {len(cut.sounding)} notes are released first"
             self._host.notice("host", state="resumed", text=text)
             self._host.tell_keeper({"say": text})
 

@@ -13,9 +13,11 @@ from replank.control.notices import Notice, words
 from replank.control.parameters import nearest
 from replank.control.setup import to_plain
 from replank.host.server import Refused
+from replank.host.shows.lasting import form_at
+from replank.host.shows.store import Unusable
 from replank.host.starting import BadStart, load_setup
 from replank.host.words import read_action, read_values, read_words, refusals
-from replank.performer.events import Configure, Event
+from replank.performer.events import Act, BringBack, Configure, Event
 
 if TYPE_CHECKING:
     from replank.host.app import Host
@@ -49,12 +51,30 @@ class Requests:
         if do == "set":
             return await self._perform([read_values(request.get("values"), performer, origin)])
         if do == "act":
-            return await self._perform([read_action(request.get("action"), performer, origin)])
+            action = read_action(request.get("action"), performer, origin)
+            return await self._perform([await self._from_the_record(action)])
         if do == "say":
-            return await self._perform(read_words(request.get("words"), performer, origin))
+            events = read_words(request.get("words"), performer, origin)
+            return await self._perform([await self._from_the_record(event) for event in events])
         if do == "reload":
             return await self.reload()
         raise Refused(f"there is no request {str(do)[:40]!r}{nearest(str(do)[:40], REQUESTS)}")
+
+    async def _from_the_record(self, event: Event) -> Event:
+        """Return `back` to a cycle older than the performer's own trail with its form from the record."""
+        if not isinstance(event, Act) or event.name not in ("back", "back_full"):
+            return event
+        shadow, cycle = self._host.shadow, int(event.args[0])
+        if shadow is None or cycle >= shadow.performer.melody.trail.oldest_cycle:
+            return event
+        path, show = self._host.feed.path, "last"
+        try:
+            plain = await asyncio.to_thread(form_at, path, show, cycle)
+        except (OSError, Unusable, ValueError) as error:
+            raise Refused(f"cycle {cycle} cannot be read from the record: {error}") from None
+        if plain is None:
+            raise Refused(f"cycle {cycle} is neither on the trail nor in the record")
+        return BringBack(event.name, f"cycle {cycle}", plain, event.due or "bar")
 
     async def _perform(self, events: list[Event]) -> dict[str, Any]:
         """Send events to the player and wait until they come back in its record."""

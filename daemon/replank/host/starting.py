@@ -10,18 +10,20 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from replank.control.setup import Setup, to_plain
 from replank.host.cables import Cables
 from replank.host.files import BadFile, load_rig, load_set
-from replank.host.shows.lasting import ended_in_order, last_state
+from replank.host.shows.lasting import LastState, last_state
 from replank.midi.alsa import DEVICE
 from replank.midi.bay import NoSystem
 from replank.performer import Performer
 
 WAIT_SECONDS = 1.0
 """Between two looks for a MIDI system that is not there."""
+SAME_BOOT_NS = 30_000_000_000
+"""Wall and monotonic clock drift apart by less than this within a show, unless the machine slept or booted."""
 
 
 class BadStart(Exception):
@@ -51,10 +53,13 @@ def load_setup(facts: dict[str, Any]) -> Setup:
     return replace(setup, values={**setup.values, **facts.get("values", {})})
 
 
-def new_performer(
-    facts: dict[str, Any], setup: Setup, path: Path
-) -> tuple[Performer, list[tuple[int, int, int]] | None]:
+def new_performer(facts: dict[str, Any], setup: Setup, path: Path) -> tuple[Performer, Cut | None]:
     """Return the performer to begin with.
+
+    A show that was cut off goes on; with another boot of the machine in
+    between, from its line, trail and parameters, and when Start comes.  After
+    a show that ended in order a new one begins, with the snapshots and the
+    pieces as they were left; `resume` lets its line go on, too.
 
     Args:
         facts: What `replank play` said; ``seed`` 0 is a new one.
@@ -62,21 +67,46 @@ def new_performer(
         path: The show database.
 
     Returns:
-        The performer, and (output, channel, note) of what an interrupted show
-        may have left sounding; None where this is a new show.
+        The performer, and what went before it; None where this is a new show.
     """
     now = time.monotonic_ns()
-    if not facts.get("fresh") and not ended_in_order(path):
-        last = last_state(path)
-        if last is not None and last.saved["now"] <= now:  # else another boot: the clock began anew
-            performer = Performer.restore(last.saved)
-            if to_plain(performer.setup) != to_plain(setup):
-                performer.configure(to_plain(setup))
-                # what it had to say of that is in no record: the player, patched anew, tells the outputs itself
-                performer = Performer.restore(performer.save())
-            return performer, last.sounding
-    seed = facts.get("seed") or secrets.randbelow(2**63 - 1) + 1
-    return Performer(setup, seed, now), None
+    last = None if facts.get("fresh") else last_state(path)
+    if last is not None and not last.in_order and is_same_boot(last, now):
+        performer = Performer.restore(last.saved)
+        if to_plain(performer.setup) != to_plain(setup):
+            performer.configure(to_plain(setup))
+            # what it had to say of that is in no record: the player, patched anew, tells the outputs itself
+            performer = Performer.restore(performer.save())
+        return performer, Cut("the last show was cut off and goes on from there", last.sounding)
+    performer = Performer(setup, facts.get("seed") or secrets.randbelow(2**63 - 1) + 1, now)
+    if last is None:
+        return performer, None
+    whole = not last.in_order or bool(facts.get("resume"))
+    try:
+        performer.carry_over(last.saved, whole)
+    except ValueError as error:
+        return performer, Cut(f"the last show's line cannot go on here: {error}", last.sounding)
+    if not whole:
+        return performer, None
+    text = "the last show's line goes on" if last.in_order else "the last show was cut off; its line goes on"
+    return performer, Cut(text, last.sounding)
+
+
+class Cut(NamedTuple):
+    """What went before a show that goes on.
+
+    Attributes:
+        text: For people.
+        sounding: (output, channel 1 to 16, note) that may still sound.
+    """
+
+    text: str
+    sounding: list[tuple[int, int, int]]
+
+
+def is_same_boot(last: LastState, now: int) -> bool:
+    """Tell whether a state's times are of this boot's clock: wall and monotonic clock still go together."""
+    return last.saved["now"] <= now and abs(time.time_ns() - now - last.clock) < SAME_BOOT_NS
 
 
 def choose_api(api: str, jack_answers: Callable[[], bool]) -> str:

@@ -287,6 +287,10 @@ class Trail:
         values = {name: before for (when, name), (before, _) in reversed(self._log.items()) if when > cycle}
         return form._replace(length=values.get("length", form.length)), values
 
+    def shift(self, ns: int) -> None:
+        """Move every unit's time: the units come from a clock that began elsewhere."""
+        self.units = deque(unit._replace(now=unit.now + ns) for unit in self.units)
+
     def save(self) -> dict[str, Any]:
         """Return the trail as plain lists and dicts."""
         return {

@@ -301,6 +301,10 @@ class Performer:
         saving.load(made, plain)
         return made
 
+    def carry_over(self, plain: dict[str, Any], whole: bool) -> None:
+        """Take over what is timeless of a saved state; see `saving.carry_over`."""
+        saving.carry_over(self, plain, whole)
+
     def view(self) -> dict[str, Any]:
         """Return the whole state for people, as JSON-able data."""
         return viewing.view(self)

@@ -55,7 +55,8 @@ class BoxReturned(NamedTuple):
 class BringBack(NamedTuple):
     """A form from the host's store: older than the performer's own trail, or a snapshot.
 
-    `how` is "snapshot" (adds it to the list) or "back" (restores at `due`).
+    `how` is "snapshot" (adds it to the list), "back" (restores the line when
+    `due`) or "back_full" (with its key and settings).
     """
 
     how: str

@@ -219,6 +219,12 @@ class Melody:
         self.played = 0
         return self.apply(changes) if may else []
 
+    def interrupted(self) -> None:
+        """Begin the present cycle anew: nothing of it has been heard, nothing is decided."""
+        self.pending, self.is_decided = [], False
+        self.played = self.advances = self.muted_advances = 0
+        self.sounded = [-2] * STEPS
+
     def save(self) -> dict[str, Any]:
         """Return everything as plain data."""
         return {

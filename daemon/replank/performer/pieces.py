@@ -186,12 +186,12 @@ def bring_back(p: Performer, event: BringBack) -> None:
         names[kept.name] = kept
         p.notice("snapshot", name=kept.name, cycle=kept.cycle, text=f"{kept.name} is on the list")
     else:
-        acting.enqueue(p, event.due, ["act", "brought", [kept.save()], "host"])
+        acting.enqueue(p, event.due, ["act", "brought", [kept.save(), event.how == "back_full"], "host"])
 
 
 def _brought(p: Performer, args: list[Any], origin: str) -> None:
-    kept = Kept.restore(args[0])
-    unit = keeping.change_line(p, "back", f"back: {kept.name}", kept.form, {})
+    kept, full = Kept.restore(args[0]), args[1]
+    unit = keeping.change_line(p, "back", f"back: {kept.name}", kept.form, kept.values if full else {})
     p.melody.settle(p.values["settle"])
     acting.done(p, "back", f"{kept.name} is back", origin, unit)
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from replank.control.setup import to_plain
 from replank.performer.melody import Melody
+from replank.performer.settings import Settings
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -52,6 +53,38 @@ def load(p: Performer, plain: dict[str, Any]) -> None:
     p.band.load(plain["band"])
     p.hands.load(plain["hands"])
     p.keyboard.load(plain["keyboard"])
+
+
+def carry_over(p: Performer, plain: dict[str, Any], whole: bool) -> None:
+    """Take what is timeless from a saved state: another boot's, or a show that has ended.
+
+    Args:
+        p: Just made, for tonight's rig and set, and not yet playing.
+        plain: What `save` returned then.
+        whole: True takes line, home, trail, chances, parameters, piece and
+            name; False only the snapshots and the pieces as they were left.
+
+    Raises:
+        ValueError: Saved by another version, or with a scale that tonight's rig does not know.
+    """
+    if plain.get("version") != VERSION:
+        raise ValueError(f"this state is of version {plain.get('version')}, not {VERSION}")
+    melody = Melody.restore(plain["melody"])
+    if not whole:
+        p.melody.snapshots = melody.snapshots
+        p.as_left = _copy(plain["as_left"])
+        return
+    values = {**p.values, **{name: value for name, value in plain["values"].items() if name in p.values}, "mute": False}
+    Settings(values, p.setup)  # raises before anything has changed
+    for name in ("given_seed", "piece", "as_left", "show_name", "notes", "selected"):
+        setattr(p, name, _copy(plain[name]))
+    p.piece = p.piece if p.piece <= len(p.setup.pieces) else 0
+    p.values = values
+    melody.trail.shift(p.now - plain["now"])
+    melody.interrupted()
+    p.melody = melody
+    p.changed()
+    melody.settle(p.values["settle"])
 
 
 def _copy(value: Any) -> Any:

@@ -20,10 +20,14 @@ class LastState(NamedTuple):
     Attributes:
         saved: For `Performer.restore`: after the last input that was kept.
         sounding: (output, channel 1 to 16, note) that may still sound.
+        in_order: True if the show was closed.
+        clock: Wall clock less performer time, ns: it tells one boot of the machine from another.
     """
 
     saved: dict[str, Any]
     sounding: list[tuple[int, int, int]]
+    in_order: bool
+    clock: int
 
 
 def last_state(path: Path) -> LastState | None:
@@ -39,16 +43,6 @@ def last_state(path: Path) -> LastState | None:
         return None
 
 
-def ended_in_order(path: Path) -> bool:
-    """Tell whether the last show was closed; True where there is none."""
-    try:
-        with Archive(path) as archive:
-            shows = archive.shows()
-            return not shows or shows[-1].closed == 1
-    except (FileNotFoundError, Unusable):
-        return True
-
-
 def _last_state(archive: Archive, show: Show) -> LastState | None:
     for stretch in reversed(stretches(archive, show)):
         for mark in reversed((stretch.start, *stretch.checks)):
@@ -62,7 +56,10 @@ def _last_state(archive: Archive, show: Show) -> LastState | None:
             except Damaged:  # the inputs behind it: what could be read has been performed
                 pass
             sounding = set(performer.sounding()) | _left_sounding(archive, show, mark, performer)
-            return LastState(performer.save(), sorted(sounding) if show.closed != 1 else [])
+            in_order = show.closed == 1
+            return LastState(
+                performer.save(), [] if in_order else sorted(sounding), in_order, show.touched - show.last
+            )  # fmt: skip
     return None
 
 
