@@ -72,7 +72,9 @@ class Commands(click.Group):
         found: click.Command = import_module(COMMANDS[cmd_name][0]).command
         return found
 
-    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
             ctx.fail(f"there is no command {args[0]!r}{nearest(args[0], COMMANDS)}")
         return super().resolve_command(ctx, args)

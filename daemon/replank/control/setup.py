@@ -58,7 +58,7 @@ class Voice:
         velocity_cc: Controller that carries the velocity roll; NO_CC none.
         velocity_14bit: Also send its low part on `velocity_cc` + 32.
         note_velocity: False sends 64 (MIDI 1.0: a keyboard without velocity).
-        velocity_curve: Exponent of the velocity, 0.25 to 4; 1 is straight.
+        velocity_curve: Bend of the velocities, 0.25 to 4; 1 is straight, above it softer.
         gate_scale: Factor on the gate, 0.1 to 2.
         delay_ms: The voice speaks so much later, 0 to 500.
         lag_steps, degrees: A canon: the line of so many steps ago, so many degrees up.

@@ -23,7 +23,8 @@ class VoiceState:
     """What a voice has sounding and what its receiver was last told."""
 
     __slots__ = (
-        "accent", "announced", "bend", "cents", "early", "held", "last", "slide", "tied", "token", "trigger", "velocity",
+        "accent", "announced", "bend", "cents", "early", "held", "last", "slide", "tied", "token", "trigger",
+        "velocity",
     )  # fmt: skip
 
     def __init__(self) -> None:
