@@ -95,7 +95,7 @@ def test_a_million_events_lose_nothing_and_keep_their_order(monkeypatch):
     assert is_sound(*pour(Drain, EVENTS, 0.001, monkeypatch), EVENTS)
 
 
-@pytest.mark.parametrize(("broken", "events"), [(NoSecondLook, 40), (NoLock, 20_000)])
+@pytest.mark.parametrize(("broken", "events"), [(NoSecondLook, THREADS), (NoLock, 20_000)])
 def test_a_broken_drain_is_noticed(broken, events, monkeypatch):
     """Negative controls."""
     assert any(not is_sound(*pour(broken, events, 0.05, monkeypatch), events) for _ in range(40))
