@@ -91,7 +91,15 @@ def test_pin_all_and_back() -> None:
 
 
 @pytest.mark.parametrize(
-    "act", [("pitch", "65", "1"), ("pitch", "0", "1"), ("pitch", "1"), ("turn", "1", "3", "2"), ("note", "1", "H9"), ("link", "1", "x")]
+    "act",
+    [
+        ("pitch", "65", "1"),
+        ("pitch", "0", "1"),
+        ("pitch", "1"),
+        ("turn", "1", "3", "2"),
+        ("note", "1", "H9"),
+        ("link", "1", "x"),
+    ],
 )
 def test_wrong_edits_are_refused_in_one_sentence(act: tuple[str, ...]) -> None:
     stage = plain()
@@ -190,7 +198,9 @@ def test_a_piece_comes_in_at_the_bar_from_step_one() -> None:
     assert view["parameters"]["root"] == "A"
     assert view["parameters"]["length"] == 16, "what a piece does not say has its default"
     assert view["lists"]["scale"] == ["aeolian", "phrygian"]
-    assert [s["rhythm"] for s in view["line"]["steps"][:3]] == ["chance", "rest", "chance"] or view["line"]["steps"][1]["heard"] is False
+    assert [s["rhythm"] for s in view["line"]["steps"][:3]] == ["chance", "rest", "chance"] or view["line"]["steps"][1][
+        "heard"
+    ] is False
     assert view["line"]["steps"][2]["pinned"]
 
 

@@ -22,7 +22,10 @@ from tests.performer.sequences import Timed, performances
 pytestmark = pytest.mark.timeout(900)  # a busy machine is slow; no result hangs on how slow
 
 SLOW = settings(
-    max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
+    max_examples=120,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 
 Stream = list[tuple[int, bytes]]
@@ -225,7 +228,9 @@ def test_the_same_events_give_the_same_messages_however_time_is_cut() -> None:
     assert share.sounded >= share.all * 0.6
 
 
-def check_saving(setup: Setup, seed: int, events: list[Timed], restore: Callable[[dict[str, object]], Performer]) -> bool:
+def check_saving(
+    setup: Setup, seed: int, events: list[Timed], restore: Callable[[dict[str, object]], Performer]
+) -> bool:
     p, now, out = Performer(setup, seed, 0), 0, []
     q, again = Performer(setup, seed, 0), []
     for n, (wait, event) in enumerate(events):
