@@ -365,4 +365,4 @@ def test_a_new_rig_swaps_at_a_step_and_the_line_plays_on() -> None:
     assert {(o, d[0] & 15) for _, o, d in stage.heard if d[0] & 0xF0 == 0x90} == {(0, 2), (1, 0)}
     assert stage.p.melody.steps == steps
     stage.heard += [(0, o, d) for o, d in stage.p.releases()]
-    assert [hang for hang in unbalanced([(o, d) for _, o, d in stage.heard])] == []
+    assert unbalanced([(o, d) for _, o, d in stage.heard]) == []
