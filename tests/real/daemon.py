@@ -3,6 +3,7 @@
 import json
 import os
 import select
+import shutil
 import signal
 import subprocess
 import sys
@@ -151,6 +152,7 @@ class Daemon:
         for pid in left:
             os.kill(pid, signal.SIGKILL)
         self.close_pipes()
+        shutil.rmtree(self.folder, ignore_errors=True)
 
     def close_pipes(self) -> None:
         self.process.stdout.close()

@@ -2,8 +2,10 @@
 
 import json
 import os
+import shutil
 import signal
 import socket
+import subprocess
 import time
 
 import pytest
@@ -334,3 +336,42 @@ def test_missing_server_is_waited_for(play):
     assert "replank-nowhere" in daemon.state()["host"]["waiting"]
     daemon.stop()
     assert "waiting for MIDI" in daemon.errors
+
+
+def start_server(name: str) -> subprocess.Popen:
+    command = ["jackd", "-n", name, "-S", "--no-mlock", "-R", "-d", "dummy", "-r", "48000", "-p", "64"]
+    return subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+
+def test_restarted_server_is_survived_by_another_player(play):
+    """A MIDI system that dies takes the ports with it; line and host go on, a new player opens them anew."""
+    if shutil.which("jackd") is None:
+        pytest.skip("no jackd to start and end (apt-get install jackd2)")
+    name = f"replank-mortal-{os.getpid()}"
+    server, before = start_server(name), os.environ["JACK_DEFAULT_SERVER"]
+    os.environ["JACK_DEFAULT_SERVER"] = name
+    try:
+        daemon = play(*PLAIN, "--clock", "internal", "--tempo", "300")
+        listing = {**os.environ}
+    finally:
+        os.environ["JACK_DEFAULT_SERVER"] = before
+    try:
+        daemon.say("length=7", "redraw@now", "start")
+        line = daemon.pitches()
+        facts = daemon.state()["host"]
+        server.kill()
+        server.wait()
+        assert Peer.until(lambda: "waiting for MIDI" in daemon.state()["host"]["waiting"])
+        server = start_server(name)
+        assert Peer.until(lambda: daemon.state()["host"]["playing"], 60)
+        after = daemon.state()
+        assert after["host"]["pids"]["host"] == facts["pids"]["host"]
+        assert after["host"]["pids"]["player"] != facts["pids"]["player"]
+        assert daemon.pitches() == line
+        ports = subprocess.run(["jack_lsp"], capture_output=True, text=True, env=listing, check=False).stdout.split()
+        assert set(daemon.port.values()) <= set(ports)
+        assert after["performer"]["transport"]["running"]
+    finally:
+        daemon.stop()
+        server.terminate()
+        server.wait(10)
