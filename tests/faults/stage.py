@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import random
 import subprocess
@@ -9,6 +10,7 @@ import sys
 import time
 from pathlib import Path
 
+import jack
 import pytest
 
 from tests.faults.measure import Evidence, complaints, hanging, ons
@@ -108,6 +110,15 @@ class Playing(Daemon):
                 "snapshots": [one["name"] for one in performer["snapshots"]]}  # fmt: skip
 
 
+def plug(peer: Peer, **cable: str) -> None:
+    """Patch a peer, unless it is patched already."""
+    try:
+        peer.patch(**cable)
+    except jack.JackErrorCode as error:
+        if error.code != errno.EEXIST:
+            raise
+
+
 class Clockwork(Peer):
     """A peer that remembers at which frame each clock left since Start.
 
@@ -117,12 +128,15 @@ class Clockwork(Peer):
 
     def __init__(self, name: str) -> None:
         self.clock_frames: list[int] = []
+        self._last = 0
         super().__init__(name)
 
     def _put(self, offset: int, data: bytes) -> None:
-        super()._put(offset, data)
+        now = self.client.last_frame_time
+        self._last = max(self._last, now + offset)  # JACK takes a cycle's events in order only
+        super()._put(self._last - now, data)
         if data == CLOCK:
-            self.clock_frames.append(self.client.last_frame_time + offset)
+            self.clock_frames.append(self._last)
         elif data == START:
             self.clock_frames = []
 
@@ -153,9 +167,11 @@ class Trial:
         self.before: dict = {}
 
     def patch(self) -> None:
+        """Plug everything in; what the daemon remembers, it may have patched already."""
         ports = self.daemon.port
-        self.clock.patch(clock=ports["clock"], out=ports["out"])
-        self.second.patch(out=ports["second"])
+        plug(self.clock, clock=ports["clock"])
+        plug(self.clock, out=ports["out"])
+        plug(self.second, out=ports["second"])
         assert Peer.until(lambda: len(self.clock.hears()) == 2 and len(self.second.hears()) == 2, PATIENCE)
 
     def heard(self) -> dict:
@@ -209,4 +225,4 @@ def survived(trial: Trial, least: int = 4) -> None:
 
 
 __all__ = ["CLOCK", "CONTINUE", "PATIENCE", "PLAIN", "RIG", "START", "STOP", "Clockwork", "Peer", "Playing", "Trial",
-           "complaints", "seeded", "survived"]  # fmt: skip
+           "complaints", "plug", "seeded", "survived"]  # fmt: skip

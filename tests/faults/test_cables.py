@@ -12,7 +12,7 @@ import jack
 import pytest
 
 from tests.faults.measure import complaints, hanging
-from tests.faults.stage import PATIENCE, ROOT, STOP, Clockwork, Peer, seeded
+from tests.faults.stage import PATIENCE, ROOT, STOP, Clockwork, Peer, plug, seeded
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(600)]
 
@@ -29,14 +29,13 @@ def unplug(trial, what: str) -> None:
             second.client.disconnect(port["second"], f"{second.name}:hear")
 
 
-def plug(trial, what: str) -> None:
+def replug(trial, what: str) -> None:
+    """Plug it in again."""
     port = trial.daemon.port
     if what == "clock":
-        trial.clock.patch(clock=port["clock"])
-    elif what == "out":
-        trial.clock.patch(out=port["out"])
+        plug(trial.clock, clock=port["clock"])
     else:
-        trial.second.patch(out=port["second"])
+        plug(trial.clock if what == "out" else trial.second, out=port[what])
 
 
 def test_cables_out_and_in_again_in_any_order(shared, trial):
@@ -48,14 +47,14 @@ def test_cables_out_and_in_again_in_any_order(shared, trial):
     for _ in range(8):
         what = rng.choice(["clock", "out", "second"])
         if what in out:
-            plug(trial, what)
+            replug(trial, what)
             out.remove(what)
         else:
             unplug(trial, what)
             out.append(what)
         time.sleep(rng.uniform(0.0, 0.2))
     for what in out:
-        plug(trial, what)
+        replug(trial, what)
     assert Peer.until(lambda: len(trial.clock.hears()) == 2 and len(trial.second.hears()) == 2, PATIENCE)
     trial.well()
     evidence = trial.end()
@@ -73,7 +72,7 @@ def test_pulled_clock_is_not_called_locked(shared, trial):
     unplug(trial, "clock")
     assert Peer.until(lambda: not shared.transport()["clock_present"], PATIENCE)
     assert Peer.until(lambda: not hanging(trial.clock.received), PATIENCE)
-    plug(trial, "clock")
+    replug(trial, "clock")
     trial.well()
     evidence = trial.end()
     assert evidence.phase in ("estimated", "unknown")
@@ -143,11 +142,12 @@ def server(name: str) -> subprocess.Popen:
 STRUCK = """\
 import sys
 sys.path[:0] = sys.argv[2:]
-from tests.faults.stage import PATIENCE, Clockwork, Peer
+from tests.faults.stage import PATIENCE, Clockwork, Peer, plug
 clock = Clockwork("stage")
 ports = dict(zip(("clock", "out"), sys.argv[1].split(",")))
 Peer.until(lambda: any(p.name == ports["out"] for p in clock.client.get_ports()), PATIENCE)
-clock.patch(clock=ports["clock"], out=ports["out"])
+plug(clock, clock=ports["clock"])
+plug(clock, out=ports["out"])
 Peer.until(lambda: len(clock.hears()) == 2, PATIENCE)
 clock.clocks(72, first=(b"\\xfa",))
 clock.send(b"\\xfc")
@@ -200,7 +200,7 @@ def test_output_that_is_not_silenced_on_return_is_rejected(playing, stage):
     trial.clock.clocks(2000, bpm=150, first=(b"\xfa",), wait=False)
     assert Peer.until(lambda: hanging(trial.second.received), PATIENCE)
     unplug(trial, "second")
-    plug(trial, "second")
+    replug(trial, "second")
     assert Peer.until(lambda: len(trial.second.hears()) == 2, PATIENCE)
     time.sleep(0.5)
     assert hanging(trial.second.received)

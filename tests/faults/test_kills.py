@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from tests.faults.stage import PATIENCE, Peer, complaints, seeded, survived
+from tests.faults.stage import PATIENCE, Peer, complaints, plug, seeded, survived
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(600)]
 
@@ -97,7 +97,7 @@ def test_player_that_is_neither_replaced_nor_released_is_rejected(playing, stage
 def test_stopped_host_costs_nothing(shared, trial):
     """SIGSTOP: the player plays every step, the clock is followed, a panic button works."""
     host = shared.pid("host")
-    trial.clock.patch(clock=shared.port["knobs"])  # the same cable carries the button
+    plug(trial.clock, clock=shared.port["knobs"])  # the same box has the button
     trial.begin()
     trial.fault()
     os.kill(host, signal.SIGSTOP)
@@ -114,6 +114,7 @@ def test_stopped_host_costs_nothing(shared, trial):
     assert Peer.until(shared.answers, PATIENCE)
     survived(trial)
     assert shared.state()["host"]["differences"] == 0
+    trial.clock.client.disconnect(f"{trial.clock.name}:send", shared.port["knobs"])
 
 
 def test_stopped_client_is_not_waited_for(shared, trial):

@@ -6,7 +6,6 @@ right again, and asks that the place is found.
 
 import sqlite3
 import zlib
-from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -17,11 +16,11 @@ from hypothesis import strategies as st
 
 from replank.host.shows import comparing, lasting, schema
 from replank.host.shows.comparing import check
-from replank.host.shows.packing import Packer, unpack
 from replank.host.shows.reading import Archive
 from replank.host.shows.recorder import Recorder
 from replank.performer import Performer
 from replank.performer.events import Act, Assign
+from tests.faults.flipping import rewrite
 from tests.performer.sequences import performances
 from tests.shows.stage import BUSY, CLOCK, START, ShowStage, record
 from tests.shows.streams import SECOND, wait_until
@@ -30,25 +29,6 @@ from tests.shows.streams import SECOND, wait_until
 def report(path: Path) -> comparing.Report:
     with Archive(path) as archive:
         return check(archive, archive.find("last"))
-
-
-def rewrite(path: Path, stream: str, change: Callable[[list[tuple[int, Any]]], list[tuple[int, Any]]]) -> None:
-    """Change a stream of the only show and make its checksums right again."""
-    with closing(sqlite3.connect(path)) as sql:
-        base = sql.execute("SELECT base FROM shows").fetchone()[0]
-        items, chain = [], 0
-        for key, count, after, blob in sql.execute(f"SELECT key, count, chain, blob FROM {stream} ORDER BY key"):
-            items += unpack(base, key & 0xFFFFFFFF, count, chain, after, blob)
-            chain = after
-        sql.execute(f"DELETE FROM {stream}")
-        packer, rows = Packer(base), []
-        for now, what in change(items):
-            if row := packer.add(now, what):
-                rows.append(row)
-        rows.append(packer.row())
-        for second, *rest in rows:
-            sql.execute(f"INSERT INTO {stream} VALUES (?, ?, ?, ?, ?)", (1 << 32 | second, *rest))
-        sql.commit()
 
 
 @settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
