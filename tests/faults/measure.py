@@ -60,10 +60,10 @@ def steps_due(clocks: list[int], begin: int, end: int) -> list[int]:
     return [n // STEP for n, frame in enumerate(clocks) if n % STEP == 0 and begin <= frame < end]
 
 
-def lost_steps(clocks: list[int], heard: Heard, line: list[int], due: list[int]) -> list[int]:
+def lost_steps(clocks: list[int], heard: Heard, line: list[int] | None, due: list[int]) -> list[int]:
     """The steps of `due` whose note was not struck, or later than half a step.
 
-    A struck note counts for one step only.
+    A struck note counts for one step only.  Without a `line` any note will do.
     """
     struck = ons(heard)
     lost, used = [], 0
@@ -72,7 +72,8 @@ def lost_steps(clocks: list[int], heard: Heard, line: list[int], due: list[int])
         half = _half_step(clocks, number)
         while used < len(struck) and struck[used][0] < at:
             used += 1
-        if used < len(struck) and struck[used][0] <= at + half and struck[used][1] == line[number % len(line)]:
+        in_time = used < len(struck) and struck[used][0] <= at + half
+        if in_time and (line is None or struck[used][1] == line[number % len(line)]):
             used += 1
         else:
             lost.append(number)

@@ -11,7 +11,6 @@ import time
 from pathlib import Path
 
 import jack
-import pytest
 
 from tests.faults.measure import Evidence, complaints, hanging, ons
 from tests.real.daemon import ROOT, Daemon
@@ -221,7 +220,7 @@ def survived(trial: Trial, least: int = 4) -> None:
     """Assert that a trial's evidence has nothing against it."""
     found = complaints(trial.end(), least)
     if found:
-        pytest.fail("\n".join([*found, trial.daemon.log()[-2000:]]), pytrace=False)
+        raise AssertionError("\n".join([*found, trial.daemon.log()[-2000:]]))
 
 
 __all__ = ["CLOCK", "CONTINUE", "PATIENCE", "PLAIN", "RIG", "START", "STOP", "Clockwork", "Peer", "Playing", "Trial",

@@ -1,0 +1,283 @@
+"""Many kills under one long set, measured by an independent peer; and the performer alone for simulated hours."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from bisect import bisect_left
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from replank.control.setup import Setup
+from replank.performer import Performer
+from replank.performer.events import Act, Assign, Midi
+from tests.faults.flipping import flip_clock, rewrite
+from tests.faults.measure import STEP, hanging, is_on, lost_steps, ons, released_after, steps_due
+from tests.faults.stage import PATIENCE, ROOT, STOP, Peer, Playing, Trial
+
+LIVELY = ("-p", "mutation_chance=1", "-p", "mutation_count=2", "-p", "homing=0.3")
+BETWEEN = 3.0
+"""Least seconds between two kills: by then a spare player waits again."""
+WINDOW = 2.0
+"""Seconds before a kill whose notes are looked at."""
+
+
+@dataclass
+class Kills:
+    """What many kills did, each a number: ms, steps."""
+
+    gaps: list[float] = field(default_factory=list)
+    releases: list[float] = field(default_factory=list)
+    lost: list[int] = field(default_factory=list)
+    never_released: int = 0
+    never_replaced: int = 0
+    wrong_counts: int = 0
+    hosts: int = 0
+    memory: list[tuple[float, int, int]] = field(default_factory=list)  # seconds, KB of player, KB of host
+
+
+@contextlib.contextmanager
+def own_server() -> Iterator[str]:
+    """A JACK server of our own, ended by its pid."""
+    name = os.environ["JACK_DEFAULT_SERVER"] = f"replank-soak-{os.getpid()}"
+    if shutil.which("jackd") is None:
+        raise SystemExit("scripts/soak needs jackd: apt-get install jackd2")
+    command = ["jackd", "-n", name, "--no-mlock", "-R", "-d", "dummy", "-r", "48000", "-p", "64"]
+    quiet = subprocess.DEVNULL
+    server = subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet)
+    try:
+        for _ in range(50):
+            asked = subprocess.run(
+                [sys.executable, "-m", "tests.jack_answers"], cwd=ROOT, capture_output=True, check=False
+            )
+            if asked.returncode == 0:
+                break
+            time.sleep(0.2)
+        else:
+            raise SystemExit("the JACK server did not start")
+        yield name
+    finally:
+        server.terminate()
+        server.wait(10)
+
+
+def memory(pid: int) -> int:
+    """Resident KB of a process; 0 where the system does not tell."""
+    try:
+        return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") // 1024
+    except (OSError, ValueError):
+        return 0
+
+
+def window(heard: list, begin: int, end: int) -> list:
+    frames = [frame for frame, _ in heard]
+    return heard[bisect_left(frames, begin) : bisect_left(frames, end)]
+
+
+def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
+    """Kill a process in a note, wait until it is replaced, and measure what was heard."""
+    daemon, rate = trial.daemon, trial.clock.client.samplerate
+    pid = daemon.pid(victim)
+    at = trial.clock.client.frame_time
+    os.kill(pid, signal.SIGKILL)
+    if not Peer.until(lambda: daemon.answers() and daemon.pid(victim) != pid, PATIENCE):
+        kills.never_replaced += 1
+        return
+    time.sleep(0.7)  # several steps
+    end = trial.clock.client.frame_time - rate // 4
+    clocks = list(trial.clock.clock_frames)
+    if victim == "host":
+        kills.hosts += 1
+    lost, gap, release = 0, 0.0, 0.0
+    for heard in trial.heard().values():
+        row = window(heard, at - int(WINDOW * rate), end)
+        lost = max(lost, len(lost_steps(clocks, row, None, steps_due(clocks, at, end - 2 * rate // 10))))
+        after = [frame for frame, _ in ons(row) if frame > at]
+        gap = max(gap, (after[0] - at) / rate * 1000 if after else float("inf"))
+        released = released_after(row, at)
+        if released is None:
+            kills.never_released += 1
+        else:
+            release = max(release, released / rate * 1000)
+    if victim == "player":
+        kills.lost.append(lost)
+        kills.gaps.append(gap)
+        kills.releases.append(release)
+    elif lost:
+        kills.lost.append(lost)
+
+
+def soak(minutes: float, count: int, seed: int, bpm: float, say: Callable[[str], None]) -> tuple[Kills, dict, dict]:
+    """Play for so long, killing the player so often and the host now and then; return figures and both replays."""
+    rng = random.Random(seed)
+    kills = Kills()
+    daemon = Playing(*LIVELY)
+    try:
+        trial = Trial(daemon)
+        try:
+            trial.patch()
+            trial.begin(bpm)
+            began = time.monotonic()
+            every = max(BETWEEN, minutes * 60 / max(1, count))
+            for number in range(count):
+                due = began + every * number + rng.uniform(0, every - BETWEEN + 0.5)
+                time.sleep(max(0.0, due - time.monotonic()))
+                one_kill(trial, "host" if number % 10 == 9 else "player", kills)
+                if number % 10 == 0:
+                    pids = daemon.state()["host"]["pids"]
+                    elapsed = time.monotonic() - began
+                    kills.memory.append((elapsed, memory(pids["player"]), memory(pids["host"])))
+                    say(f"{number + 1} kills, {elapsed:.0f} s, lost steps {dict(Counter(kills.lost))}")
+            time.sleep(max(0.0, began + minutes * 60 - time.monotonic()))
+            pids = daemon.state()["host"]["pids"]
+            kills.memory.append((time.monotonic() - began, memory(pids["player"]), memory(pids["host"])))
+            trial.clock.rest()
+            transport = daemon.transport()
+            if transport["phase"] == "locked" and transport["song_clock"] != len(trial.clock.clock_frames) - 1:
+                kills.wrong_counts += 1
+            trial.clock.send(STOP)
+            Peer.until(lambda: not any(hanging(heard) for heard in trial.heard().values()), 3.0)
+            kills.never_released += sum(len(hanging(heard)) for heard in trial.heard().values())
+        finally:
+            trial.close()
+        daemon.stop()
+        folder = daemon.folder / "state" / "replank"
+        whole = replayed(daemon, folder)
+        rewrite(next(folder.glob("*.db")), "inputs", flip_clock)
+        return kills, whole, replayed(daemon, folder)
+    finally:
+        daemon.clean()
+
+
+def replayed(daemon: Playing, folder: Path) -> dict:
+    """Perform the last show again and compare it with what was sent."""
+    done = subprocess.run(
+        [sys.executable, "-c", "from replank.cli.main import main; main()", "replay", "last", "--check", "--json",
+         "--state-dir", str(folder)],
+        capture_output=True, text=True, env=daemon.env, check=False,
+    )  # fmt: skip
+    if done.returncode not in (0, 1):
+        raise SystemExit(f"replank replay failed: {done.stderr}")
+    return dict(json.loads(done.stdout))
+
+
+def row(name: str, values: list[float], unit: str) -> str:
+    """One line of the table: a distribution."""
+    if not values:
+        return f"| {name} | none measured | | | | |"
+    found = sorted(values)
+    at = [found[min(len(found) - 1, int(len(found) * q))] for q in (0.5, 0.9, 0.99)]
+    return f"| {name} ({unit}) | {len(found)} | {at[0]:.0f} | {at[1]:.0f} | {at[2]:.0f} | {found[-1]:.0f} |"
+
+
+def table(kills: Kills, whole: dict, flipped: dict) -> list[str]:
+    """The report as Markdown."""
+    lines = [
+        "| per kill of the player | kills | p50 | p90 | p99 | most |", "| --- | --- | --- | --- | --- | --- |",
+        row("from the kill to the next note", kills.gaps, "ms"),
+        row("from the kill to the last release", kills.releases, "ms"),
+        row("lost steps", [float(n) for n in kills.lost], "steps"),
+        "", "| what | figure |", "| --- | --- |",
+    ]  # fmt: skip
+    few = sum(n <= 1 for n in kills.lost)
+    lines += [
+        f"| kills of the player with at most one lost step | {few} of {len(kills.lost)} |",
+        f"| kills of the host | {kills.hosts} |",
+        f"| notes never released | {kills.never_released} |",
+        f"| processes never replaced | {kills.never_replaced} |",
+        f"| clock counted wrongly though locked | {kills.wrong_counts} |",
+        f"| record replays to the same notes | {'yes' if whole['same'] else 'NO'}: {whole['inputs']} inputs, "
+        f"{whole['notes']} notes, {whole['gaps']} gaps |",
+        f"| a flipped input is caught | {'NO' if flipped['same'] else 'yes'}: {flipped['differences']} differences |",
+    ]
+    if kills.memory:
+        first, last = kills.memory[0], kills.memory[-1]
+        lines.append(f"| resident memory of player, host after {first[0]:.0f} s | {first[1]} KB, {first[2]} KB |")
+        lines.append(f"| resident memory of player, host after {last[0]:.0f} s | {last[1]} KB, {last[2]} KB |")
+    return lines
+
+
+def verdict(kills: Kills, whole: dict, flipped: dict) -> list[str]:
+    """What is wrong, whatever the machine's speed."""
+    found = []
+    if kills.never_released:
+        found.append(f"{kills.never_released} notes were never released")
+    if kills.never_replaced:
+        found.append(f"{kills.never_replaced} processes were never replaced")
+    if kills.wrong_counts:
+        found.append("the daemon says locked and counts another clock than was sent")
+    if not whole["same"]:
+        found.append(f"the record replays to other notes: {whole['first'][:2]}")
+    if flipped["same"]:
+        found.append("a flipped input was not caught")
+    return found
+
+
+# -- the performer alone -------------------------------------------------------
+
+CLOCK_NS = 20_833_333
+"""A clock at 120 BPM."""
+HOUR_CLOCKS = 120 * 24 * 60
+
+
+def simulate(hours: float, seed: int, say: Callable[[str], None], make: Callable[..., Performer] = Performer) -> dict:
+    """Play for simulated hours at 120 BPM; check every note; return figures.
+
+    Raises:
+        AssertionError: A note out of scale or register, struck twice, or never released; memory that grows.
+    """
+    rng = random.Random(seed)
+    values = {"mutation_chance": 1.0, "mutation_count": 4, "homing": 0.3, "settle_new": 0, "slide_chance": 0.2}
+    performer = make(Setup(values=values), seed, 0)
+    now, notes, held = 0, 0, set()
+    sizes: list[int] = []
+    performer.receive(Midi(0, b"\xfa"), now)
+    clocks = int(hours * HOUR_CLOCKS)
+    clock = Midi(0, b"\xf8")
+    look = max(HOUR_CLOCKS // 10, clocks // 50)
+    lens = performer.settings.lens
+    for number in range(clocks):
+        now += CLOCK_NS
+        due = performer.next_deadline()
+        messages = performer.advance(now).messages if due is not None and due <= now else []
+        for _, data in (*messages, *performer.receive(clock, now).messages):
+            if is_on(data):
+                lens = performer.settings.lens
+                assert lens.low <= data[1] <= lens.high and (data[1] - lens.root) % 12 in lens.scale.offsets, (
+                    f"clock {number}: note {data[1]} is out of scale or register"
+                )
+                assert data[1] not in held, f"clock {number}: note {data[1]} struck while it sounds"
+                held.add(data[1])
+                notes += 1
+            elif data[0] & 0xF0 == 0x80:
+                held.discard(data[1])
+        assert len(held) <= 2, f"clock {number}: {sorted(held)} sound at once"
+        if number % HOUR_CLOCKS == HOUR_CLOCKS // 2:
+            event = rng.choice(
+                (Assign({"root": rng.choice(("C", "D", "A"))}), Assign({"scale": rng.choice(("dorian", "phrygian"))}),
+                 Assign({"length": rng.randrange(3, 33)}), Act("redraw"), Act("keep", ("dome",)), Act("undo"),
+                 Act("recall", ("dome",)))
+            )  # fmt: skip
+            performer.receive(event, now)
+        if number % look == look - 1:
+            sizes.append(memory(os.getpid()))
+            say(f"{(number + 1) / HOUR_CLOCKS:.1f} h, {notes} notes, {sizes[-1]} KB")
+    for _, data in performer.releases():
+        if data[0] & 0xF0 == 0x80:
+            held.discard(data[1])
+    assert not held and not performer.sounding(), f"{sorted(held)} hang at the end"
+    settled = sizes[len(sizes) // 5 :] or sizes
+    grown = settled[-1] - settled[0] if settled else 0
+    assert grown < 4096, f"memory grew by {grown} KB"
+    return {"hours": hours, "clocks": clocks, "steps": clocks // STEP, "notes": notes,
+            "mutations": performer.melody.mutations, "KB at first": settled[0] if settled else 0,
+            "KB at last": settled[-1] if settled else 0}  # fmt: skip
