@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from fractions import Fraction
+from functools import lru_cache
 
 PPQN = 24
 """MIDI clocks per quarter note (MIDI 1.0 Detailed Specification, p. 30)."""
@@ -36,6 +37,7 @@ def beat_clocks(meter: str) -> int:
     return 4 * PPQN // int(meter.split("/")[1])
 
 
+@lru_cache(maxsize=256)
 def division_clocks(text: str, meter: str = "4/4") -> int:
     """Return the clocks of one step of a division.
 
