@@ -26,6 +26,13 @@ def test_a_hyphen_may_stand_for_the_underscore(performer):
     assert read_words(["rest-chance=20%"], performer, "")[0].values == {"rest_chance": 0.2}
 
 
+def test_a_word_may_use_what_an_earlier_one_brings(performer):
+    before = performer.save()
+    events = read_words(["keep:blue", "recall:blue@now"], performer, "")
+    assert [event.name for event in events] == ["keep", "recall"]
+    assert performer.save() == before  # it was tried on another
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

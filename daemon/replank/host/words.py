@@ -29,21 +29,30 @@ def read_words(words: Any, performer: Performer, origin: str) -> list[Event]:
         raise ValueError("words is a list of texts such as ['mutation_chance=0.5', 'redraw']")
     if len(words) > MOST_WORDS or any(len(word) > LONGEST_WORD for word in words):
         raise ValueError(f"at most {MOST_WORDS} words of {LONGEST_WORD} characters at a time")
-    setup = performer.setup
+    trial = Performer.restore(performer.save()) if len(words) > 1 else performer
     events: list[Event] = []
     for word in words:
-        name, equals, text = word.partition("=")
-        if equals and ":" not in name:
-            name = name.strip().replace("-", "_")
-            find(name)
-            values = {name: parse(name, text, setup.middle_c, tuple(setup.user_scales))}
-            if events and isinstance(events[-1], Assign) and name not in events[-1].values:
-                events[-1].values.update(values)
-            else:
-                events.append(Assign(values, origin))
+        event = _read_word(word, trial, origin)
+        if trial is not performer:  # what a word brings about, such as a snapshot, is there for the next one
+            refused = refusals(trial.receive(event, trial.now).notices)
+            if refused:
+                raise ValueError(refused[0])
+        last = events[-1] if events else None
+        if isinstance(event, Assign) and isinstance(last, Assign) and not set(event.values) & set(last.values):
+            last.values.update(event.values)
         else:
-            events.append(read_action(word, performer, origin))
+            events.append(event)
     return events
+
+
+def _read_word(word: str, performer: Performer, origin: str) -> Event:
+    name, equals, text = word.partition("=")
+    if not equals or ":" in name:
+        return read_action(word, performer, origin)
+    name = name.strip().replace("-", "_")
+    find(name)
+    setup = performer.setup
+    return Assign({name: parse(name, text, setup.middle_c, tuple(setup.user_scales))}, origin)
 
 
 def read_action(word: Any, performer: Performer, origin: str) -> Act:
