@@ -88,19 +88,31 @@ def _half_step(clocks: list[int], number: int) -> int:
     return (clocks[first] - clocks[first - 1]) * STEP // 2 if first else 0
 
 
+LATE = 8
+"""Steps that a note may be late where a stall of the machine holds several up, which then come together."""
+
+
 def out_of_phase(
     clocks: list[int], heard: Heard, line: list[int], since: int, step: int = STEP
 ) -> list[tuple[int, int, int]]:
-    """(frame, note, note expected there) of each note struck after `since` that the clock does not explain."""
-    wrong = []
+    """(frame, note, note expected there) of each note struck after `since` that the clock does not explain.
+
+    A note is explained by the step of its clock; a late one by an earlier step
+    than that, but most have to be in time, so that a line that is a step
+    behind is not taken for a slow machine.
+    """
+    wrong, late, count = [], [], 0
     for frame, note in ons(heard):
         if frame <= since:
             continue
-        clock = bisect_right(clocks, frame) - 1
-        expected = line[clock // step % len(line)] if clock >= 0 else -1
-        if note != expected:
-            wrong.append((frame, note, expected))
-    return wrong
+        count += 1
+        number = (bisect_right(clocks, frame) - 1) // step
+        expected = line[number % len(line)] if number >= 0 else -1
+        if note == expected:
+            continue
+        behind = [line[n % len(line)] for n in range(max(0, number - LATE), number)]
+        (late if note in behind else wrong).append((frame, note, expected))
+    return wrong if len(late) * 2 <= count else sorted([*wrong, *late])
 
 
 @dataclass
@@ -116,6 +128,7 @@ class Evidence:
         counted: Song clock that the daemon shows once the clock rests.
         kept: (name, before, after) of what must have stayed.
         step: Clocks of a step.
+        cuts: How many messages each destination had at the fault and at the settling; by frames where missing.
     """
 
     heard: dict[str, Heard]
@@ -127,14 +140,17 @@ class Evidence:
     counted: int | None
     kept: list[tuple[str, object, object]] = field(default_factory=list)
     step: int = STEP
+    cuts: dict[str, tuple[int, int]] = field(default_factory=dict)
 
 
 def complaints(evidence: Evidence, least: int = 4) -> list[str]:
     """Return what is wrong, a sentence each; nothing when the fault was survived."""
     found = []
     for name, heard in evidence.heard.items():
-        before = sum(frame < evidence.at for frame, _ in ons(heard))
-        after = sum(frame > evidence.settled for frame, _ in ons(heard))
+        fault, settled = evidence.cuts.get(name) or (
+            sum(frame < evidence.at for frame, _ in heard), sum(frame <= evidence.settled for frame, _ in heard)
+        )  # fmt: skip
+        before, after = len(ons(heard[:fault])), len(ons(heard[settled:]))
         if before < least:
             found.append(f"{name} heard {before} notes before the fault, not {least}")
         if after < least:

@@ -162,6 +162,7 @@ class Trial:
         self.clock = Clockwork(name)
         self.second = Peer(f"{name}2")
         self.at = self.settled = 0
+        self._cuts: list[dict[str, int]] = []
         self.line: list[int] = []
         self.before: dict = {}
 
@@ -190,14 +191,24 @@ class Trial:
         return Peer.until(lambda: all(len(ons(h)) >= want[n] for n, h in self.heard().items()), seconds)
 
     def fault(self) -> None:
-        """The fault is now."""
-        self.at = self.clock.client.frame_time
+        """The fault is now; what is heard from now on counts as after it, until `well` says otherwise."""
+        self.at = self.settled = self.clock.client.frame_time
+        now = self._heard_so_far()
+        self._cuts = [now, now]
+
+    def _heard_so_far(self) -> dict[str, int]:
+        return {name: len(heard) for name, heard in self.heard().items()}
 
     def well(self, least: int = 6, seconds: float = PATIENCE) -> None:
         """What was to be repaired is repaired: the line has to be right from here on."""
         time.sleep(0.3)
-        self.settled = self.clock.client.frame_time
+        self.settle()
         self.hear(least, seconds)
+
+    def settle(self) -> None:
+        """The line has to be right from here on."""
+        self.settled = self.clock.client.frame_time
+        self._cuts[1] = self._heard_so_far()
 
     def end(self, stop: bool = True) -> Evidence:
         """Rest, ask, stop; return the evidence."""
@@ -208,8 +219,9 @@ class Trial:
             self.clock.send(STOP)
         Peer.until(lambda: not any(hanging(heard) for heard in self.heard().values()), 3.0)
         kept = [(name, self.before.get(name), after[name]) for name in after]
+        cuts = {name: (self._cuts[0][name], self._cuts[1][name]) for name in self._cuts[0]}
         return Evidence(self.heard(), self.at, self.settled, self.clock.clock_frames, self.line,
-                        transport["phase"], transport["song_clock"], kept)  # fmt: skip
+                        transport["phase"], transport["song_clock"], kept, cuts=cuts)  # fmt: skip
 
     def close(self) -> None:
         self.clock.close()

@@ -32,7 +32,6 @@ def test_tempo_jump(shared, trial, slow, fast):
         trial.begin(bpm=slow, least=4)
         trial.fault()
         trial.clock.run(bpm=fast, first=())
-        trial.settled = trial.at
         trial.hear(8)
         evidence = trial.end()
         evidence.step = 3

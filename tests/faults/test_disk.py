@@ -49,7 +49,7 @@ def test_full_disk(playing, stage, tmp_path):
                 file.write(bytes(4096))
         trial.clock.storm(b"\xb0\x07\x40", 3000, 3.0)  # until what was set aside is used up
         assert Peer.until(lambda: disk(daemon) == "failing", PATIENCE), daemon.state()["host"]["disk"]
-        trial.settled = trial.clock.client.frame_time
+        trial.settle()
         trial.hear(8)
         ballast.unlink()
         assert Peer.until(lambda: disk(daemon) == "ok", PATIENCE)
@@ -82,7 +82,6 @@ def test_damaged_databases_at_the_start_and_while_playing(playing, stage):
     trial.begin()
     trial.fault()
     os.truncate(path, 5000)
-    trial.settled = trial.at
     trial.hear(8)
     survived(trial)
     daemon.stop()

@@ -102,7 +102,6 @@ def test_stopped_host_costs_nothing(shared, trial):
     trial.fault()
     os.kill(host, signal.SIGSTOP)
     try:
-        trial.settled = trial.at
         trial.hear(8)
         swept = [data for _, data in trial.second.received if data[:2] == b"\xb2\x7b"]
         trial.clock.send(b"\x90\x32\x7f", b"\x80\x32\x40")
@@ -126,7 +125,6 @@ def test_stopped_client_is_not_waited_for(shared, trial):
         trial.begin()
         trial.fault()
         child.send_signal(signal.SIGSTOP)
-        trial.settled = trial.at
         for _ in range(5):
             shared.state()
         trial.hear(8)

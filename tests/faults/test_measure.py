@@ -42,11 +42,20 @@ def test_what_was_survived_is_accepted():
     assert complaints(evidence(played(shift=1), phase="unknown", counted=3)) == []
 
 
+def test_a_stall_of_the_machine_is_no_fault():
+    heard = played()
+    stalled = [(max(frame, 150_000) if 130_000 < frame < 160_000 else frame, data) for frame, data in heard]
+    assert stalled != heard
+    assert complaints(evidence(stalled)) == []
+
+
 BAD = {
     "a player that is not replaced": (evidence(played(missing=range(13, 99))), "after the fault"),
     "a line that never began": (evidence(played(missing=range(0, 13))), "before the fault"),
     "a note that hangs": (evidence([*played(), on(230_000, 67)]), "still sounds"),
     "a line one step off that says locked": (evidence(played()[:26] + played(shift=1)[26:]), "out of phase"),
+    "a line one step behind that says locked": (evidence(played()[:26] + played(shift=-1)[26:]), "out of phase"),
+    "a line that is not the line": (evidence([*played(), on(230_000, 99), off(230_500, 99)]), "out of phase"),
     "a count that is one off": (evidence(played(), counted=COUNT - 2), "counts clock"),
     "a phase that is not told": (evidence(played(), phase="none"), "the phase is"),
     "another line": (evidence(played(), kept=[("line", [1], [2])]), "line was"),
