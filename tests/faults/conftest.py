@@ -26,10 +26,9 @@ def stage() -> Iterator[Callable[..., Trial]]:
     """Return how to build a stage around a daemon, patched."""
     made: list[Trial] = []
 
-    def build(daemon: Playing, patched: bool = True, name: str = "stage") -> Trial:
-        made.append(Trial(daemon, name))
-        if patched:
-            made[-1].patch()
+    def build(daemon: Playing) -> Trial:
+        made.append(Trial(daemon))
+        made[-1].patch()
         return made[-1]
 
     yield build

@@ -154,13 +154,12 @@ class Trial:
 
     Args:
         daemon: What is tried.
-        name: Of the peers.
     """
 
-    def __init__(self, daemon: Playing, name: str = "stage") -> None:
+    def __init__(self, daemon: Playing) -> None:
         self.daemon = daemon
-        self.clock = Clockwork(name)
-        self.second = Peer(f"{name}2")
+        self.clock = Clockwork(f"{daemon.instance}-stage")  # another daemon, which remembers its own, lets it alone
+        self.second = Peer(f"{daemon.instance}-second")
         self.at = self.settled = 0
         self._cuts: list[dict[str, int]] = []
         self.line: list[int] = []

@@ -131,7 +131,7 @@ def test_another_users_process_is_turned_away(daemon):
         for path in opened:
             path.chmod(0o755)
         daemon.socket.chmod(0o666)
-        python = shutil.which("python3") or sys.executable
+        python = sys.executable
         asked = subprocess.run(
             [*AS_NOBODY, python, "-c", script, str(daemon.socket)], capture_output=True, text=True, check=False, cwd="/"
         )

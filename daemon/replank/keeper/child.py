@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import BinaryIO
 
 QUICK_RESTARTS = 5
 """Restarts within `QUICK_SECONDS` before the keeper takes a breath between them."""
@@ -18,9 +19,12 @@ BREATH_SECONDS = 1.0
 def start_python(
     module: str, args: Iterable[str], fds: Iterable[int], log: Path, extra: Mapping[str, str] | None = None
 ) -> subprocess.Popen[bytes]:
-    """Start ``python -m module`` in a session of its own, with `fds` inherited and output in the log."""
+    """Start ``python -m module`` in a session of its own, with `fds` inherited and output in the log.
+
+    A log that cannot be written (a full or read-only disk) is done without: the line matters more.
+    """
     environ = {**os.environ, "JACK_NO_START_SERVER": "1", "PYTHONUNBUFFERED": "1", **(extra or {})}
-    with log.open("ab") as output:
+    with _opened(log) as output:
         return subprocess.Popen(
             [sys.executable, "-m", module, *args],
             stdin=subprocess.DEVNULL,
@@ -30,6 +34,13 @@ def start_python(
             start_new_session=True,
             env=environ,
         )
+
+
+def _opened(log: Path) -> BinaryIO:
+    try:
+        return log.open("ab")
+    except OSError:
+        return Path(os.devnull).open("ab")
 
 
 class Pulse:
