@@ -37,6 +37,8 @@ SETTLE_SECONDS = 0.02
 """Between the last message and the end, so that the driver can send it (10 ms at least)."""
 LONGEST_IN = 1024
 """Longer messages are ignored and counted: nothing that the line listens to is longer."""
+QUIET_WITHIN_NS = 100_000_000
+"""A state is taken right after a clock, which leaves time until the next; without clocks after so long."""
 SLICE = 16
 """Records of a state that are written before others get a turn."""
 
@@ -71,6 +73,7 @@ class Player:
         self._attached = True
         self._priority = "not asked for"
         self._state: tuple[bytes, int] | None = None
+        self._save_by = NEVER
         self._loop_thread = threading.get_ident()
         self.too_long = 0
 
@@ -116,8 +119,11 @@ class Player:
                 self.stage.deadline = NEVER  # asked for; the drain's holder sets the next one
                 self.drain.put((DEADLINE, None, now), last=True)
             self.drain.run()
+            if now >= self._save_by:  # no clock came: then nothing is late by it either
+                self._save_by = NEVER
+                self._inside(self.stage.run_after_clock)
             self._send_state()
-            self._wait(min(next_beat, next_statistics))
+            self._wait(min(next_beat, next_statistics, self._save_by))
         self.end()
 
     def _wait(self, until: int) -> None:
@@ -191,7 +197,8 @@ class Player:
                 self._go(plain)
         elif kind == wire.STATE and not self.drain.closed:
             nonce = wire.plain_dict(payload)["nonce"]
-            self._inside(lambda: self._save(nonce))
+            self.stage.after_clock = lambda: self._save(nonce)
+            self._save_by = time.monotonic_ns() + QUIET_WITHIN_NS
 
     def _begin(self, plain: dict[str, Any]) -> None:
         """Open the ports, then load the state; what arrives meanwhile waits in the drain."""

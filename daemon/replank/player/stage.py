@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import time
 from collections import deque
+from collections.abc import Callable
 from typing import Any
 
 from replank import wire
@@ -23,6 +24,9 @@ COMMAND, DEADLINE, INSIDE = -1, -2, -3
 NEVER = 1 << 62
 LATE_NS = 5_000_000
 """A deadline fired so much after its time is counted as late."""
+CLOCK = b"\xf8"
+QUIET_NS = 6_000_000
+"""Time that must be left until the next deadline for what takes a few milliseconds."""
 TROUBLES = 100
 """Exceptions that are told in words; the rest are only counted."""
 
@@ -34,6 +38,7 @@ class Stage:
         performer: None until the state is loaded.
         ports: Where messages leave.
         writer: The record.
+        after_clock: Called once, right after a clock that leaves time until the next deadline.
         deadline: When the performer wants to be woken, monotonic ns; read by the loop thread.
     """
 
@@ -44,6 +49,7 @@ class Stage:
         os.set_blocking(beat, False)
         self._beat = beat
         self.deadline = NEVER
+        self.after_clock: Callable[[], None] | None = None
         self._service: deque[int] = deque(maxlen=2000)
         self._late = 0
         self._failures = 0
@@ -70,6 +76,17 @@ class Stage:
             self.trouble(f"{type(error).__name__}: {error}")
         if self.performer is not None:
             self.deadline = self.performer.next_deadline() or NEVER
+        if self.after_clock is not None and data == CLOCK and self.deadline - time.monotonic_ns() > QUIET_NS:
+            self.run_after_clock()
+
+    def run_after_clock(self) -> None:
+        """Do what waits for a quiet moment."""
+        call, self.after_clock = self.after_clock, None
+        if call is not None:
+            try:
+                call()
+            except Exception as error:
+                self.trouble(f"{type(error).__name__}: {error}")
 
     def _hear(self, event: Event, stamp: int, serial: int) -> None:
         performer = self.performer
