@@ -24,7 +24,8 @@ from tests.faults.flipping import flip_clock, rewrite
 from tests.faults.measure import STEP, hanging, is_on, lost_steps, ons, released_after, steps_due
 from tests.faults.stage import PATIENCE, ROOT, STOP, Peer, Playing, Trial
 
-LIVELY = ("-p", "mutation_chance=1", "-p", "mutation_count=2", "-p", "homing=0.3")
+LIVELY = ("-p", "rest_chance=0", "-p", "slide_chance=0", "-p", "mutation_chance=1", "-p", "mutation_count=2")
+"""Every step sounds, so that a lost one is heard to be lost; the line changes all the time."""
 BETWEEN = 3.0
 """Least seconds between two kills: by then a spare player waits again."""
 WINDOW = 2.0
@@ -120,7 +121,7 @@ def soak(minutes: float, count: int, seed: int, bpm: float, say: Callable[[str],
     """Play for so long, killing the player so often and the host now and then; return figures and both replays."""
     rng = random.Random(seed)
     kills = Kills()
-    daemon = Playing(*LIVELY)
+    daemon = Playing(values=LIVELY)
     try:
         trial = Trial(daemon)
         try:

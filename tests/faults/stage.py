@@ -57,11 +57,19 @@ class Playing(Daemon):
     Args:
         breaks: module run with -m -> Python text that breaks it.
         rig: Text of the rig file.
+        values: Parameters to begin with.
     """
 
-    def __init__(self, *args: str, breaks: dict[str, str] | None = None, rig: str = RIG, **options):
+    def __init__(
+        self,
+        *args: str,
+        breaks: dict[str, str] | None = None,
+        rig: str = RIG,
+        values: tuple[str, ...] = PLAIN,
+        **options,
+    ):
         self._breaks, self._rig = breaks or {}, rig
-        super().__init__("--seed", "7", *PLAIN, *args, broken=("", "") if breaks else None, **options)
+        super().__init__("--seed", "7", *values, *args, broken=("", "") if breaks else None, **options)
 
     def _break(self, module: str, text: str) -> None:
         patch = self.folder / "broken"
