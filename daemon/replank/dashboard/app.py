@@ -42,6 +42,8 @@ from replank.dashboard.view import plain
 
 FPS = 20
 """Pictures a second; a state that came and went in between is never painted."""
+STEP_FPS = 10
+"""How often the playhead is drawn at most: an eye follows no more, and a fast line costs no more than a slow one."""
 SAID_SECONDS = 3.0
 WAYS = ("follow", "stay", "whole")
 START = "replank play, or replank demo"
@@ -53,6 +55,7 @@ class Ui:
 
     page: str = "line"
     before_far: str = "line"
+    step: int = 0
     selected: int = 0
     guard: bool = False
     calm: bool = False
@@ -96,6 +99,8 @@ class Watch(App[str]):
         self.ink = inks.Ink(self.dark_ground, self.depth)
         self.model = Model(clock)
         self.feed = Feed(socket, self.model, START, patience)
+        self._pictures = 0
+        self._step_every = max(1, round(fps / STEP_FPS))
         self._by_page: dict[str, list[Any]] = {}
 
     @staticmethod
@@ -162,6 +167,9 @@ class Watch(App[str]):
             self.ui.said = ""
         if self.ui.selected > self.model.state.length > 0:
             self.ui.selected = 0
+        self._pictures += 1
+        if self._pictures % self._step_every == 0 or not self.ui.step:
+            self.ui.step = self.model.step
         for panel in self._by_page.get(self.ui.page, ()):
             if panel.is_attached:
                 panel.paint()

@@ -19,7 +19,7 @@ class Banner(Panel):
         """Return what the picture depends on."""
         app, m = self.watch_app, self.watch_app.model
         ui = app.ui
-        where = (m.bar, 0, 0, m.cycle) if ui.calm else (m.bar, m.beat, m.step, m.cycle)
+        where = (m.bar, 0, 0, m.cycle) if ui.calm else (m.bar, m.beat, ui.step, m.cycle)
         flags = (ui.guard, ui.calm, ui.due, ui.leaving, ui.said)
         return (m.version, m.attached, m.link, *where, *flags, int(app.model.now_ns() / 1e9))
 
@@ -39,7 +39,7 @@ class Banner(Panel):
         if m.has_state:
             beat = "" if app.ui.calm else f".{m.beat}"
             row.add("  bar ", ink.faint).add(f"{m.bar}{beat}".ljust(5), ink.strong)
-            step = "" if app.ui.calm else f"{m.step:>2}/"
+            step = "" if app.ui.calm else f"{app.ui.step:>2}/"
             row.add(" step ", ink.faint).add(f"{step}{state.length}".ljust(6), ink.strong)
             row.add("cycle ", ink.faint).add(f"{m.cycle}".ljust(4), ink.strong)
             if t.tempo is not None:

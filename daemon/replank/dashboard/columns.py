@@ -7,6 +7,7 @@ everything they depend on, so that a moving playhead costs two columns.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -80,8 +81,47 @@ def column(step: StepView, look: Look, place: Place, ink: Ink) -> Column:
     if not place.bare:
         rows += [(*part, Segment(" " * gap, NOTHING)) if gap else part for part in _foot(step, look, body, ink)]
     # with the ground in each piece and equals joined, putting a row together is all that a picture costs
-    ground = ink.ground_style
-    return tuple(tuple(Segment.simplify(Segment.apply_style(row, ground))) for row in rows)
+    return tuple(tuple(joined(_on_ground(segment, ink) for segment in row)) for row in rows)
+
+
+_same: dict[Style, Style] = {}
+"""One object for all equal styles, so that joining compares by identity."""
+
+
+def joined(segments: Iterable[Segment]) -> list[Segment]:
+    """Return segments with neighbours of the same style object joined.
+
+    A blank takes the style before it where the ground is the same: it looks
+    alike, and over a slow line the codes between colours are what counts.
+    """
+    found: list[Segment] = []
+    texts: list[str] = []
+    style: Style | None = None
+    for text, own, _ in segments:
+        if own is style or (style is not None and _hides(text, own, style)):
+            texts.append(text)
+            continue
+        if texts:
+            found.append(Segment("".join(texts), style))
+        texts, style = [text], own
+    if texts:
+        found.append(Segment("".join(texts), style))
+    return found
+
+
+def _hides(text: str, own: Style | None, style: Style) -> bool:
+    """Tell whether a text is blank and looks alike in another style."""
+    if own is None or not text.isspace() or own.bgcolor != style.bgcolor:
+        return False
+    return not (style.reverse or style.underline or own.reverse or own.underline)
+
+
+def _on_ground(segment: Segment, ink: Ink) -> Segment:
+    """Return a piece with the ground under it; blanks of one ground all get one style, so that they join."""
+    style = ink.ground_style + (segment.style or NOTHING)
+    if segment.text.isspace() and not style.reverse:
+        style = Style(bgcolor=style.bgcolor)
+    return Segment(segment.text, _same.setdefault(style, style))
 
 
 def _cell(step: StepView, look: Look, place: Place, ink: Ink, row: int, first: int, end: int) -> Segment:

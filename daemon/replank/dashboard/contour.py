@@ -11,7 +11,7 @@ from textual import events
 from textual.geometry import Region
 from textual.strip import Strip
 
-from replank.dashboard.columns import BARS, FOOT, Column, Look, Place, column
+from replank.dashboard.columns import BARS, FOOT, Column, Look, Place, column, joined
 from replank.dashboard.paint import Panel
 from replank.dashboard.view import State, StepView
 from replank.line.pitch import note_name
@@ -60,6 +60,17 @@ def display_range(state: State) -> tuple[int, int]:
     return state.low + by, state.high + by
 
 
+def runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
+    """Return (first, how many) of each run of neighbours in rising numbers."""
+    found: list[tuple[int, int]] = []
+    for n in numbers:
+        if found and n == sum(found[-1]):
+            found[-1] = (found[-1][0], found[-1][1] + 1)
+        else:
+            found.append((n, 1))
+    return found
+
+
 class Contour(Panel):
     """The line as a contour over the register.
 
@@ -74,13 +85,15 @@ class Contour(Panel):
         self._columns: list[Column] = []
         self._left: list[Segment] = []
         self._extra: Strip | None = None
+        self._was = 0
+        self._rows: dict[int, Strip] = {}
         self._tiny: list[Segment] = []
         self._tiny_key: tuple[object, ...] = ()
         self._frame: tuple[object, ...] = ()
 
     def _step(self) -> int:
         app = self.watch_app
-        return 0 if app.ui.calm else app.model.step
+        return 0 if app.ui.calm else app.ui.step
 
     def key(self) -> tuple[object, ...]:
         """Return what the picture depends on."""
@@ -111,8 +124,10 @@ class Contour(Panel):
         low, high = display_range(state)
         place = Place(arranged.width, max(1, rows), low, high, self.bare)
         columns = self._draw_columns(state, arranged, place)
+        self._rows.clear()
         frame = (width, height, arranged, place, app.ink, state.root, state.tones, state.middle_c)
         old, self._columns = self._columns, columns
+        tiny_key, was = self._tiny_key, self._was
         self._extra = self._overview(state, arranged, width) if arranged.paged else None
         if frame != self._frame or len(old) != len(columns):
             self._frame = frame
@@ -120,11 +135,14 @@ class Contour(Panel):
             self.refresh()
             return
         regions = [
-            Region(AXIS + at * place.width, extra, place.width, height - extra)
-            for at, new in enumerate(columns) if new is not old[at]
-        ]  # fmt: skip
-        if extra:
+            Region(AXIS + first * place.width, extra, count * place.width, height - extra)
+            for first, count in runs([at for at, new in enumerate(columns) if new is not old[at]])
+        ]
+        if extra and self._tiny_key != tiny_key:
             regions.append(Region(0, 0, width, 1))
+        elif extra:
+            regions += [Region(AXIS + at - 1, 0, 1, 1) for at in {was, self._step()} if at]
+        self._was = self._step()
         if regions:
             self.refresh(*regions)
 
@@ -189,7 +207,13 @@ class Contour(Panel):
         return [*segments, Segment(note, ground + ink.text)]
 
     def render_line(self, y: int) -> Strip:
-        """Return one row, put together from the columns."""
+        """Return one row, put together from the columns once for each picture."""
+        found = self._rows.get(y)
+        if found is None:
+            found = self._rows[y] = self._row(y)
+        return found
+
+    def _row(self, y: int) -> Strip:
         width = self.size.width
         if self._extra is not None:
             if y == 0:
@@ -202,7 +226,7 @@ class Contour(Panel):
             segments.extend(piece[y])
         rest = width - AXIS - len(self._columns) * self.arrangement.width
         segments.append(Segment(" " * rest, self.ground()))
-        return Strip(segments, width).simplify()
+        return Strip(joined(segments), width)
 
     def step_at(self, x: int) -> int:
         """Return the step, 1-based, under a cell column; 0 none."""
