@@ -49,7 +49,7 @@ class Shape(Listing):
         row.add(fit(shown, VALUE), ink.strong if changed or chosen else ink.text).add(" ", ink.text)
         self._bar(row, item, value, control)
         row.add(" ", ink.text)
-        if control is not None:
+        if control is not None and width - row.used >= CONTROL:
             row.add(fit(control_words(control), CONTROL), ink.warn if control.get("waiting") is True else ink.faint)
         return row.strip(width)
 

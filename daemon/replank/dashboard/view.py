@@ -143,6 +143,9 @@ class State:
     inputs: tuple[dict[str, Any], ...] = ()
     counts: dict[str, Any] = field(default_factory=dict)
     middle_c: int = 4
+    keyboard: str = "off"
+    written: int = 0
+    tuning: tuple[int, ...] = ()
     host: dict[str, Any] = field(default_factory=dict)
 
 
@@ -233,5 +236,7 @@ def read_state(message: Mapping[str, Any]) -> State:
         history=_history(get("history")), answer=table(get("answer")) or None,
         outputs=tuple(table(r) for r in rows(get("outputs"))), inputs=tuple(table(r) for r in rows(get("inputs"))),
         counts=table(get("counts")), middle_c=min(5, max(3, whole(get("middle_c"), 4))),
+        keyboard=plain(get("keyboard", "off"), 12), written=whole(get("selected")),
+        tuning=tuple(_note(n) for n in get("tuning")) if isinstance(get("tuning"), list) else (),
         host=table(message.get("host")),
     )  # fmt: skip

@@ -69,6 +69,12 @@ def facts(state: State) -> list[str]:
     ]
     if state.settling:
         lines.append(f"settling: {state.settling} more cycle{'s' if state.settling > 1 else ''} in full")
+    if state.tuning:
+        lines.append(f"tuning note {note_name(state.tuning[0], state.middle_c)} is held; tuning_note ends it")
+    if state.keyboard == "write":
+        lines.append(f"the keyboard writes step {state.written}")
+    elif state.keyboard not in ("off", "transpose"):
+        lines.append(f"the keyboard sets: {state.keyboard}")
     if state.answer:
         now = "sounding" if state.answer.get("now_sounding") else "silent"
         lines.append(f"answer {whole(state.answer.get('sound'))} on, {whole(state.answer.get('silent'))} off: {now}")
