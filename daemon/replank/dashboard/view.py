@@ -209,7 +209,7 @@ def read_state(message: Mapping[str, Any]) -> State:
     line, half, trail = table(get("line")), table(get("half_life")), table(get("trail"))
     steps = tuple(_step(at, row) for at, row in enumerate(rows(line.get("steps"))[:STEPS], 1))
     shown = {k: plain(v) for k, v in table(get("shown")).items()}
-    tones = line.get("tones")
+    tones, tuning = line.get("tones"), get("tuning")
     low = _note(line.get("low"), 48)
     return State(
         now=whole(get("now")), transport=_transport(table(get("transport"))),
@@ -237,6 +237,6 @@ def read_state(message: Mapping[str, Any]) -> State:
         outputs=tuple(table(r) for r in rows(get("outputs"))), inputs=tuple(table(r) for r in rows(get("inputs"))),
         counts=table(get("counts")), middle_c=min(5, max(3, whole(get("middle_c"), 4))),
         keyboard=plain(get("keyboard", "off"), 12), written=whole(get("selected")),
-        tuning=tuple(_note(n) for n in get("tuning")) if isinstance(get("tuning"), list) else (),
+        tuning=tuple(_note(n) for n in tuning) if isinstance(tuning, list) else (),
         host=table(message.get("host")),
     )  # fmt: skip
