@@ -52,7 +52,8 @@ def _mute(p: Performer, args: list[Any], origin: str) -> None:
 def _run(p: Performer, args: list[Any], origin: str) -> None:
     """Join as though Start had come; due at the bar where one is counted."""
     t = p.transport
-    acting.apply_values(p, {"mute": False}, origin)
+    if p.values["mute"]:
+        acting.apply_values(p, {"mute": False}, origin)
     p.ending = 0
     if p.setup.clock.mode == "pulses":
         clocking.reset(p)
