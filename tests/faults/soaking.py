@@ -42,6 +42,7 @@ class Kills:
     never_released: int = 0
     never_replaced: int = 0
     wrong_counts: int = 0
+    off: int = 0  # clocks counted less clocks sent, at the end
     hosts: int = 0
     memory: list[tuple[float, int, int]] = field(default_factory=list)  # seconds, KB of player, KB of host
 
@@ -52,7 +53,8 @@ def own_server() -> Iterator[str]:
     name = os.environ["JACK_DEFAULT_SERVER"] = f"replank-soak-{os.getpid()}"
     if shutil.which("jackd") is None:
         raise SystemExit("scripts/soak needs jackd: apt-get install jackd2")
-    command = ["jackd", "-n", name, "--no-mlock", "-R", "-d", "dummy", "-r", "48000", "-p", "64"]
+    # -S: a cycle waits for all clients; otherwise clocks are lost to some and counts prove nothing
+    command = ["jackd", "-n", name, "-S", "--no-mlock", "-R", "-d", "dummy", "-r", "48000", "-p", "64"]
     quiet = subprocess.DEVNULL
     server = subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet)
     try:
@@ -133,6 +135,7 @@ def soak(minutes: float, count: int, seed: int, bpm: float, say: Callable[[str],
                 due = began + every * number + rng.uniform(0, every - BETWEEN + 0.5)
                 time.sleep(max(0.0, due - time.monotonic()))
                 one_kill(trial, "host" if number % 10 == 9 else "player", kills)
+                say(f"off {daemon.transport()['song_clock'] + 1 - len(trial.clock.clock_frames)}")
                 if number % 10 == 0:
                     pids = daemon.state()["host"]["pids"]
                     elapsed = time.monotonic() - began
@@ -143,8 +146,8 @@ def soak(minutes: float, count: int, seed: int, bpm: float, say: Callable[[str],
             kills.memory.append((time.monotonic() - began, memory(pids["player"]), memory(pids["host"])))
             trial.clock.rest()
             transport = daemon.transport()
-            if transport["phase"] == "locked" and transport["song_clock"] != len(trial.clock.clock_frames) - 1:
-                kills.wrong_counts += 1
+            kills.off = int(transport["song_clock"] or 0) + 1 - len(trial.clock.clock_frames)
+            kills.wrong_counts += transport["phase"] == "locked" and kills.off != 0
             trial.clock.send(STOP)
             Peer.until(lambda: not any(hanging(heard) for heard in trial.heard().values()), 3.0)
             kills.never_released += sum(len(hanging(heard)) for heard in trial.heard().values())
@@ -195,7 +198,7 @@ def table(kills: Kills, whole: dict, flipped: dict) -> list[str]:
         f"| kills of the host | {kills.hosts} |",
         f"| notes never released | {kills.never_released} |",
         f"| processes never replaced | {kills.never_replaced} |",
-        f"| clock counted wrongly though locked | {kills.wrong_counts} |",
+        f"| clocks counted at the end, less clocks sent | {kills.off:+d} |",
         f"| record replays to the same notes | {'yes' if whole['same'] else 'NO'}: {whole['inputs']} inputs, "
         f"{whole['notes']} notes, {whole['gaps']} gaps |",
         f"| a flipped input is caught | {'NO' if flipped['same'] else 'yes'}: {flipped['differences']} differences |",

@@ -159,8 +159,8 @@ class Intake:
             self._host.tell_keeper({"swap": self._host.generation})
 
     def _on_input(self, now: int, event: Event, serial: int, notices: list[Notice]) -> None:
-        if type(event) is Midi and event.port in self._host.watcher.clock_ports:
-            self._host.watcher.recorded += 1
+        if type(event) is Midi:
+            self._host.watcher.heard(event.port, now)
         self._host.feed.input(now, to_plain(event))
         if serial:
             self._host.link.unseen.pop(serial, None)

@@ -168,7 +168,7 @@ class Players:
             if place is not None:
                 place = follow(place, missed)
             listener.restart()
-            self._host.watcher.recorded = 0
+            self._host.watcher.restart(at)
         go = {"generation": generation, "at": at, "song_clock": None, "running": False, "reconnect": not is_first}
         if place is not None and not is_first and generation > 1:
             go |= {"song_clock": place.song_clock, "running": place.running}

@@ -28,6 +28,7 @@ class Watcher:
     def __init__(self, host: Host) -> None:
         self._host = host
         self.recorded = 0
+        self._since = 0
         self.clock_ports: frozenset[int] = frozenset()
         self._look_due = asyncio.Event()
         self.find_clock_ports()
@@ -38,12 +39,21 @@ class Watcher:
         self.clock_ports = frozenset(ports[:1])
 
     def agree(self) -> None:
-        """Let listener and record count from the same moment."""
+        """Let listener and record count from the same moment, whenever the record gets here."""
         if self._host.cables is not None and self._host.cables.listener is not None:
-            self._host.cables.listener.agree()
-            self._host.link.read()
+            at = self._host.cables.listener.agree()
             self._host.cables.listener.restart()
-            self.recorded = 0
+            self.restart(at)
+            self._host.link.read()
+
+    def restart(self, since: int) -> None:
+        """Count the record from a moment on (monotonic ns)."""
+        self.recorded, self._since = 0, since
+
+    def heard(self, port: int, now: int) -> None:
+        """Count a message of the record that the player took at `now`."""
+        if port in self.clock_ports and now > self._since:
+            self.recorded += 1
 
     async def listen(self) -> None:
         """Count the clock."""
@@ -53,7 +63,7 @@ class Watcher:
             if cables is not None and cables.listener is not None and cables.alive and self._host.playing:
                 cables.listener.poll()
                 if cables.listener.watch(self.recorded):
-                    self.recorded = 0
+                    self.agree()
 
     def changed(self) -> None:
         """Look at the ports soon; may be called on any thread."""
