@@ -135,7 +135,6 @@ def soak(minutes: float, count: int, seed: int, bpm: float, say: Callable[[str],
                 due = began + every * number + rng.uniform(0, every - BETWEEN + 0.5)
                 time.sleep(max(0.0, due - time.monotonic()))
                 one_kill(trial, "host" if number % 10 == 9 else "player", kills)
-                say(f"off {daemon.transport()['song_clock'] + 1 - len(trial.clock.clock_frames)}")
                 if number % 10 == 0:
                     pids = daemon.state()["host"]["pids"]
                     elapsed = time.monotonic() - began
