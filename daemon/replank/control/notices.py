@@ -41,7 +41,9 @@ class Kind:
 
 NOTICES: dict[str, Kind] = {
     # index is 1-based; notes are those before voice offsets; -1 is a rest
-    "step": Kind(("index", "note", "velocity", "accent", "link", "cycle", "bar", "beat", "forced"), "step {index}", "step"),
+    "step": Kind(
+        ("index", "note", "velocity", "accent", "link", "cycle", "bar", "beat", "forced"), "step {index}", "step"
+    ),
     "cycle": Kind(("cycle", "ended_by"), "cycle {cycle}", "step"),
     "mutation": Kind(
         ("cycle", "index", "mutation", "before", "after", "text", "silent", "partner"),
