@@ -36,6 +36,7 @@ def test_what_is_given_reaches_the_app(monkeypatch, tmp_path):
     import replank.dashboard.app
 
     monkeypatch.setattr(replank.dashboard.app, "Watch", Recorded)
+    monkeypatch.setattr(watch, "has_terminal", lambda: True)
     path = tmp_path / "x.sock"
     result = CliRunner().invoke(main, ["watch", "--socket", str(path), "--fps", "10", "--calm", "--light"])
     assert result.output == "The line plays on.\n"

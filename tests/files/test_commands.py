@@ -152,7 +152,7 @@ def test_init_says_what_hinders_it(tmp_path):
     (tmp_path / "file").write_text("")
     done = run("init", tmp_path / "file" / "folder")
     assert done.exit_code == 2
-    assert "cannot be written" in done.output
+    assert "a file where a folder should be" in done.output
 
 
 # where: XDG Base Directory Specification 0.8

@@ -13,11 +13,13 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from types import FrameType
+from typing import Any, NoReturn
 
 import click
 
 from replank.cli.exits import ABSENT, Fail
+from replank.cli.numbers import MOST_SEED, SEED_METAVAR, Number, Whole
 from replank.cli.play import claimed, host_facts
 from replank.cli.rows import Cell, cycle_rows, wants_colour
 from replank.host.client import Client, NoDaemon
@@ -39,11 +41,11 @@ QUICKER = ("settle_new=1", "mutation_chance=1", "homing=0.2")
 
 @click.command()
 @click.option("--headless", is_flag=True, help="Print the line cycle by cycle instead of opening the dashboard.")
-@click.option("--seconds", type=click.IntRange(5, 3600), help=f"How long.  [default: {SECONDS} where headless]")
-@click.option("--tempo", type=click.FloatRange(20, 400), default=96.0, show_default=True, help="Of the practice clock.")
+@click.option("--seconds", type=Whole(5, 3600), help=f"How long.  [default: {SECONDS} where headless]")
+@click.option("--tempo", type=Number(20, 400), default=96.0, show_default=True, help="Of the practice clock.")
 @click.option("--drift", default="3%", show_default=True, help="How far the drummer wavers.")
 @click.option("--dropout", default="1/min", show_default=True, help="How often the cable fails.")
-@click.option("--seed", type=click.IntRange(1, 2**63 - 1), help="Seed of all chance; a new one if not given.")
+@click.option("--seed", type=Whole(1, MOST_SEED, SEED_METAVAR), help="Seed of all chance; a new one if not given.")
 @click.option("-p", "words", metavar="NAME=VALUE", multiple=True, help="Set any parameter; may be repeated.")
 @click.option(
     "--api", type=click.Choice(("auto", "jack", "alsa", "coremidi", "none")), default="auto", help="MIDI system."
@@ -72,6 +74,8 @@ def command(
     replank demo --headless --seconds 30
     replank demo -p scale=dorian -p length=12 --seed 7
     """
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _ended)
     chosen = api if api != "auto" else choose_api("auto", _jack_answers) or "none"
     given = {word.partition("=")[0] for word in words}
     words += tuple(word for word in QUICKER if word.partition("=")[0] not in given)
@@ -91,6 +95,11 @@ def command(
         shutil.rmtree(folder, ignore_errors=True)
     click.echo("Next: patch a synth to it and a drum machine's clock into it with `replank play`; `replank ports` says "
                "what there is, `replank init` writes a rig to begin with.")  # fmt: skip
+
+
+def _ended(number: int, _: FrameType | None) -> NoReturn:
+    """End in order, the daemon first: it is in a session of its own, where a closed terminal does not reach it."""
+    raise SystemExit(128 + number)
 
 
 def _jack_answers() -> bool:

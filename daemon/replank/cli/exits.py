@@ -6,8 +6,8 @@ import click
 
 DONE, CHECK_FAILED, WRONG_INPUT, ABSENT = 0, 1, 2, 3
 """Done; a check failed; the input was wrong; something needed is absent."""
-INTERRUPTED = 130
-"""Ended by Ctrl-C, as shells have it: 128 and the signal's number."""
+INTERRUPTED, PIPE_CLOSED = 130, 141
+"""Ended by Ctrl-C; nobody reads the output any more.  As shells have it: 128 and the signal's number."""
 
 
 class Fail(click.ClickException):

@@ -9,6 +9,7 @@ import click
 
 from replank.cli.archives import database_option, find, opened, read_time, title
 from replank.cli.exits import Fail
+from replank.cli.numbers import Whole
 from replank.control.setup import Setup, from_plain
 from replank.host.files.mistakes import plain_text
 from replank.host.shows.exporting import export, piece_text, state_at
@@ -23,7 +24,7 @@ from replank.whole_file import write_whole
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write.  [default: show-N.mid]")
 @click.option("--from", "begin", metavar="TIME", help="Begin of the part, within the show: 90, 1:30, 1:02:03.")
 @click.option("--to", "end", metavar="TIME", help="End of the part.")
-@click.option("--cycle", type=click.IntRange(1), help="Instead: the line of this cycle, as a set with one piece.")
+@click.option("--cycle", type=Whole(1), help="Instead: the line of this cycle, as a set with one piece.")
 @database_option
 @click.option("--json", "as_json", is_flag=True, help="Say what was written as one JSON line.")
 def command(show: str, out: Path | None, begin: str | None, end: str | None, cycle: int | None,

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from replank.cli.exits import Fail
+from replank.cli.numbers import Whole
 from replank.cli.render import read_values
 from replank.control.pace import Pace, pace
 from replank.control.parameters import DEFAULTS, KINDS, Value
@@ -23,15 +24,13 @@ _ROWS = (
 
 
 @click.command(epilog="Everything is computed from closed forms; nothing is played.")
-@click.option("-p", "--parameter", "given", multiple=True, metavar="NAME=VALUE", help="A parameter; may be repeated.")
-@click.option(
-    "--pinned", type=click.IntRange(0, 64), default=0, show_default=True, help="Played steps that are pinned."
-)
+@click.option("-p", "given", multiple=True, metavar="NAME=VALUE", help="A parameter; may be repeated.")
+@click.option("--pinned", type=Whole(0, 64), default=0, show_default=True, help="Played steps that are pinned.")
 @click.option("--bars", default="8,16,32,64,128", show_default=True, metavar="N,N", help="Say what is untouched then.")
 @click.option("--want", metavar="N", help="Find settings for a half-life: 40bars, 5min, or 20cycles.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def command(given: tuple[str, ...], pinned: int, bars: str, want: str | None, as_json: bool) -> None:
-    r"""Say how fast a line will change.
+    """Say how fast a line will change.
 
     The half-life is the time until half of the unpinned steps have been touched
     by a pitch mutation.
@@ -56,7 +55,8 @@ def command(given: tuple[str, ...], pinned: int, bars: str, want: str | None, as
         }
         click.echo(json.dumps({"computed": True, **rows, **({"plan": wanted} if wanted else {})}, indent=2))
         return
-    click.echo(f"{paces[0].steps} steps may change; a cycle is {paces[0].cycle_bars:g} bars at {values['tempo']:g} BPM")
+    cycle = f"a cycle is {_bars_words(paces[0].cycle_bars)} at {values['tempo']:g} BPM"
+    click.echo(f"{paces[0].steps} steps may change; {cycle}")
     click.echo("half of them touched after (computed)")
     for (name, why), row in zip(_ROWS, paces, strict=True):
         click.echo(f"  {name:<16} {_half(row):<44} {why}")
@@ -65,6 +65,10 @@ def command(given: tuple[str, ...], pinned: int, bars: str, want: str | None, as
         click.echo(f"  {name:<16}" + "".join(f"{row.untouched_after(n):>9.0%}  " for n in at).rstrip())
     if wanted:
         click.echo(wanted["text"])
+
+
+def _bars_words(bars: float) -> str:
+    return f"{bars:g} bar" + ("" if bars == 1 else "s")
 
 
 def _bars(text: str) -> list[float]:

@@ -6,14 +6,16 @@ port run on machines that have none.
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sys
 from importlib import import_module
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
 from replank import __version__
-from replank.cli.exits import DONE, INTERRUPTED, WRONG_INPUT
+from replank.cli.exits import DONE, INTERRUPTED, PIPE_CLOSED, WRONG_INPUT
 from replank.control.parameters import nearest
 
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -46,6 +48,10 @@ class Commands(click.Group):
         run: Any = super().main
         if not standalone_mode:
             return run(*args, standalone_mode=False, **extra)
+        for stream in (sys.stdout, sys.stderr):
+            with contextlib.suppress(AttributeError, ValueError):  # a stream of somebody else's, or none
+                # a terminal that has no such character shows a question mark
+                stream.reconfigure(errors="replace")  # type: ignore[union-attr]
         try:
             code = run(*args, standalone_mode=False, **extra)
         except click.exceptions.NoArgsIsHelpError as error:
@@ -61,7 +67,20 @@ class Commands(click.Group):
             sys.exit(error.exit_code)
         except (click.Abort, KeyboardInterrupt):
             sys.exit(INTERRUPTED)
+        except OSError as error:
+            what = error.filename if error.filename is not None else "the output"
+            click.echo(f"replank: {what} cannot be used: {error.strerror or error}", err=True)
+            _let_go(sys.stdout)
+            sys.exit(WRONG_INPUT)
         sys.exit(code if isinstance(code, int) else DONE)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; where nobody reads its output any more, as behind `| head -1`, it ends there."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            _let_go(sys.stdout)
+            sys.exit(PIPE_CLOSED)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -82,6 +101,14 @@ class Commands(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+def _let_go(stream: TextIO) -> None:
+    """Let what is still to be written go nowhere, so that the interpreter's end says nothing of it."""
+    with contextlib.suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

@@ -14,6 +14,7 @@ from typing import Any, NoReturn
 import click
 
 from replank.cli.exits import Fail
+from replank.cli.numbers import MOST_SEED, SEED_METAVAR, Number, Whole
 from replank.cli.render import read_values
 from replank.control.setup import Setup
 from replank.host import paths
@@ -55,8 +56,8 @@ def host_facts(
     api: str = "auto",
     clock: str | None = None,
     tempo: float | None = None,
-    drift: str = "0%",
-    dropout: str = "0/min",
+    drift: str | None = None,
+    dropout: str | None = None,
     rig: Path | None = None,
     set_file: Path | None = None,
     state_dir: Path | None = None,
@@ -99,12 +100,14 @@ def host_facts(
         if "tempo" in facts["values"]:
             raise Fail("--tempo and -p tempo= are the same; give one of them")
         facts["values"]["tempo"] = tempo
+    practice = {"drift": read_drift(drift or "0%"), "dropouts": read_dropout(dropout or "0/min")}
+    if setup.clock.source != "practice" and (drift or dropout):
+        raise Fail(f"{'--drift' if drift else '--dropout'} belongs to the practice clock: --clock practice")
     if setup.clock.source == "practice":
         values = {**setup.values, **facts["values"]}
         facts["practice"] = {
             "tempo": float(values.get("tempo", 96.0)),
-            "drift": read_drift(drift),
-            "dropouts": read_dropout(dropout),
+            **practice,
             "seed": seed or 0,
         }
     return facts
@@ -128,6 +131,13 @@ def claimed(facts: dict[str, Any], as_json: bool) -> Iterator[tuple[list[str], t
     state_dir, instance = Path(facts["state_dir"]), facts["instance"]
     try:
         state_dir.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if not os.access(state_dir, os.W_OK | os.X_OK):
+            raise Fail(f"state folder {state_dir} may not be written; name another: --state-dir DIR")
+    except OSError as error:
+        raise Fail(
+            f"state folder {state_dir} cannot be made: {error.strerror}; name another: --state-dir DIR"
+        ) from None
+    try:
         held = claim(Path(facts["socket"]), instance)
     except (Taken, paths.UnsafeFolder) as error:
         raise Fail(str(error)) from None
@@ -162,15 +172,15 @@ def keep(facts: dict[str, Any], as_json: bool) -> NoReturn:
 @click.command()
 @click.option("--api", type=click.Choice(APIS), default="auto", show_default=True, help="MIDI system.")
 @click.option("--clock", type=click.Choice(CLOCKS), help="Where the clock comes from.  [default: as the rig says]")
-@click.option("--tempo", type=click.FloatRange(20, 400), help="Quarter notes a minute of our own clock.")
-@click.option("--drift", default="0%", show_default=True, help="How far the practice clock wavers.")
-@click.option("--dropout", default="0/min", show_default=True, help="How often the practice clock fails.")
+@click.option("--tempo", type=Number(20, 400), help="Quarter notes a minute of our own clock.")
+@click.option("--drift", metavar="PERCENT", help="How far the practice clock wavers, such as 3%.")
+@click.option("--dropout", metavar="N/min", help="How often the practice clock fails, such as 1/min.")
 @click.option("--rig", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Rig file.")
 @click.option("--set", "set_file", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Set file.")
 @click.option("--state-dir", type=click.Path(path_type=Path, file_okay=False), help="Folder of shows and patching.")
 @click.option("--instance", default=paths.DEFAULT_INSTANCE, show_default=True, help="Name, where several play at once.")
 @click.option("-p", "words", metavar="NAME=VALUE", multiple=True, help="Set any parameter; may be repeated.")
-@click.option("--seed", type=click.IntRange(0, 2**63 - 1), help="Seed of all chance; a new one if not given.")
+@click.option("--seed", type=Whole(0, MOST_SEED, SEED_METAVAR), help="Seed of all chance; a new one if not given.")
 @click.option("--fresh", is_flag=True, help="Begin anew: no line, snapshots or pieces of the last show.")
 @click.option("--resume", is_flag=True, help="Let the last show's line go on, also if that show ended in order.")
 @click.option("--json", "as_json", is_flag=True, help="Say what is ready as one JSON line.")
@@ -179,7 +189,8 @@ def command(as_json: bool, **given: Any) -> None:
 
     When the ports are open it says so in one line.  A cable that is out, a
     clock that does not come, a MIDI system that is not there yet: it waits
-    and goes on when they come.
+    and goes on when they come.  Its own clock (--clock internal) begins with:
+    replank send start
 
     \b
     replank play

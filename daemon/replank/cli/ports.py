@@ -42,10 +42,10 @@ def command(api: str, as_json: bool) -> None:
                 absent[name] = str(error)
     if as_json:
         click.echo(json.dumps({"systems": found, "absent": absent}))
-    else:
+    elif found:
         _print(found, absent)
     if not found:
-        raise Fail("; ".join(absent.values()), ABSENT)
+        raise Fail(f"{'; '.join(absent.values())}; without MIDI there are: replank demo, replank render", ABSENT)
     period = found.get("jack", {}).get("period")
     if period and period["ms"] > LONGEST_PERIOD_MS:
         raise Fail(period_words(period), CHECK_FAILED)

@@ -14,6 +14,7 @@ from replank import ENGINE
 from replank.cli.archives import database_option, find, opened, title
 from replank.cli.exits import ABSENT, CHECK_FAILED, Fail
 from replank.cli.live import perform_live
+from replank.cli.numbers import Number, Whole
 from replank.host.shows.comparing import Difference, Report, check, is_note_on
 from replank.host.shows.reading import Archive, Show, clock_text, seconds_text
 from replank.host.shows.replaying import Played, perform, stretches
@@ -25,8 +26,8 @@ APIS = ("auto", "alsa", "jack", "coremidi")
 @click.argument("show")
 @click.option("--check", "is_check", is_flag=True, help="Compare with what was sent; exit code 1 where it differs.")
 @click.option("--live", is_flag=True, help="Perform it through MIDI ports of its own, in its own timing.")
-@click.option("--from", "cycle", type=click.IntRange(1), help="With --live: begin at this cycle.")
-@click.option("--wait", type=click.FloatRange(0, 600), default=5.0, show_default=True,
+@click.option("--from", "cycle", type=Whole(1), help="With --live: begin at this cycle.")
+@click.option("--wait", type=Number(0, 600), default=5.0, show_default=True,
               help="With --live: seconds between opening the ports and the first note.")  # fmt: skip
 @click.option("--api", type=click.Choice(APIS), default="auto", show_default=True, help="With --live: MIDI system.")
 @database_option

@@ -22,7 +22,8 @@ def command(words: tuple[str, ...], instance: str, quiet: bool) -> None:
     \b
     replank send mutation_chance=0.5 redraw
     replank send scale=dorian root=G
-    replank send keep:blue recall:blue@now
+    replank send keep:blue
+    replank send recall:blue@now
     replank send pitch:5:+1 back:12
     """
     with reach(instance) as client:
@@ -33,5 +34,5 @@ def command(words: tuple[str, ...], instance: str, quiet: bool) -> None:
         except NoDaemon as error:
             lost(error)
     if not quiet:
-        for line in answer.get("said", []):
+        for line in answer.get("said") or ["done"]:
             click.echo(line)

@@ -15,6 +15,7 @@ import click
 
 from replank.cli.daemons import lost, reach
 from replank.cli.exits import CHECK_FAILED, DONE, Fail
+from replank.cli.numbers import Number
 from replank.control.setup import Setup
 from replank.control.voltage import note_volts
 from replank.host import soundcheck as checks
@@ -32,7 +33,7 @@ MARKS = {PASS: "pass", FAIL: "FAIL", UNKNOWN: " -  ", LIST: "    "}
 
 @click.command()
 @click.option("--instance", default="default", show_default=True, help="Daemon to check.")
-@click.option("--seconds", type=click.FloatRange(1, 600), default=20.0, show_default=True, help="How long to listen.")
+@click.option("--seconds", type=Number(1, 600), default=20.0, show_default=True, help="How long to listen.")
 @click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Rig file.  [default: the daemon's]")
 @click.option("--set", "set_file", type=click.Path(path_type=Path), help="Set file.  [default: the daemon's]")
 @click.option("--yes", is_flag=True, help="Play the test notes without asking, also while transport runs.")
@@ -47,7 +48,7 @@ def command(
     no_notes: bool,
     as_json: bool,
 ) -> None:
-    r"""Know in a minute whether clock, knobs and output work, and how tight the timing is.
+    """Know in a minute whether clock, knobs and output work, and how tight the timing is.
 
     It talks to the running daemon and opens no MIDI port.  Let the clock run,
     press Start and Stop, and move each control that it names once.  The exit

@@ -52,6 +52,12 @@ def period_words(period: dict[str, Any]) -> str:
     return text
 
 
+def what_to_send(transport: dict[str, Any]) -> str:
+    """Return the command that begins a stopped internal clock, empty where it is not that which is waited for."""
+    is_waiting = transport["source"] == "internal" and not (transport["running"] or transport["armed"])
+    return " (replank send start)" if is_waiting else ""
+
+
 def sentences(state: dict[str, Any]) -> Iterator[str]:
     """Yield the state in words, a line each."""
     host, performer = host_part(state), state.get("performer")
@@ -83,7 +89,8 @@ def sentences(state: dict[str, Any]) -> Iterator[str]:
 
 def _music(performer: dict[str, Any]) -> Iterator[str]:
     transport, line = performer["transport"], performer["line"]
-    yield f"{transport['state']}: {transport['words']}"
+    state, said = transport["state"], transport["words"]
+    yield (said if said.startswith(state) else f"{state}: {said}") + what_to_send(transport)
     if transport["tempo"]:
         yield f"clock {transport['tempo']:.1f} BPM, phase {transport['phase']}, {transport['dropouts']} drop-outs"
     where = f"cycle {transport['cycle']}, bar {transport['bar']}, step {transport['step']} of {line['length']}"

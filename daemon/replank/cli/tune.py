@@ -42,7 +42,7 @@ def command(
     rig_file: Path | None, voice_name: str | None, readings: Path | None, over_correction: bool, store: bool,
     instance: str, no_play: bool, as_json: bool,
 ) -> None:  # fmt: skip
-    r"""Tune a MIDI-to-CV interface, octave by octave, with any tuner.
+    """Tune a MIDI-to-CV interface, octave by octave, with any tuner.
 
     Without --readings it goes from the lowest note to the highest an octave at
     a time, and you type what the tuner shows: -3.5 (cents) or 65.1Hz.  It finds

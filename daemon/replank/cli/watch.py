@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
 
 import click
 
-from replank.cli.exits import Fail
+from replank.cli.exits import ABSENT, Fail
+from replank.cli.numbers import Whole
 from replank.host.paths import DEFAULT_INSTANCE, socket_path
 
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--instance", default=DEFAULT_INSTANCE, show_default=True, help="Which daemon, where several play.")
 @click.option("--socket", type=click.Path(path_type=Path), help="The daemon's socket, instead of the instance's.")
-@click.option("--fps", type=click.IntRange(1, 60), default=20, show_default=True,
+@click.option("--fps", type=Whole(1, 60), default=20, show_default=True,
               help="Pictures a second; fewer over a slow line.")  # fmt: skip
 @click.option("--calm", is_flag=True, help="Opens without motion.")
 @click.option("--light", is_flag=True, help="Opens on light ground.")
@@ -34,7 +36,14 @@ def command(instance: str, socket: Path | None, fps: int, calm: bool, light: boo
         path = socket or socket_path(instance)
     except ValueError as error:
         raise Fail(str(error)) from None
+    if not has_terminal():
+        raise Fail("the dashboard needs a terminal; without one there is: replank status", ABSENT)
     open_dashboard(path, fps=fps, calm=calm, light=light)
+
+
+def has_terminal() -> bool:
+    """Return whether the dashboard can be drawn; it is written to standard error."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
 
 
 def open_dashboard(path: Path, *, fps: int = 20, calm: bool = False, light: bool = False) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from replank.host.paths import socket_path
+from replank.host.paths import DEFAULT_INSTANCE, socket_path
 
 PROTOCOL = 1
 
@@ -47,7 +47,8 @@ class Client:
             self.greeting = self._read()
         except (OSError, ValueError):
             self._socket.close()
-            raise NoDaemon(f"no daemon answers at {path}; start one: replank play") from None
+            named = "" if path.stem == DEFAULT_INSTANCE else f" --instance {path.stem}"
+            raise NoDaemon(f"no daemon answers at {path}; start one: replank play{named}") from None
         if self.greeting.get("protocol") != PROTOCOL:
             said = self.greeting.get("error") or f"it speaks protocol {self.greeting.get('protocol')}, not {PROTOCOL}"
             self.close()

@@ -23,6 +23,11 @@ if TYPE_CHECKING:
     from replank.host.app import Host
 
 ANSWER_SECONDS = 3.0
+SAID = (
+    "parameter", "done", "due", "snapshot", "mutation", "transport", "piece", "star", "name", "panic", "cancelled",
+    "clamped",
+)  # fmt: skip
+"""Kinds of notices that confirm to the person who asked what was done."""
 REQUESTS = ("ping", "subscribe", "state", "set", "act", "say", "reload")
 
 
@@ -97,7 +102,7 @@ class Requests:
         refused = refusals(notices)
         if refused:
             raise Refused("; ".join(refused))
-        return {"said": [words(n.kind, n.data) for n in notices if n.kind in ("parameter", "done", "due", "snapshot")]}
+        return {"said": [words(n.kind, n.data) for n in notices if n.kind in SAID]}
 
     def happened(self, serial: int, notices: list[Notice]) -> None:
         """A command came back in the record, with what came of it."""

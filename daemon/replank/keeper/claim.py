@@ -14,7 +14,7 @@ import socket
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from replank.host.paths import private_dir
+from replank.host.paths import DEFAULT_INSTANCE, private_dir
 
 BACKLOG = 16
 
@@ -53,8 +53,10 @@ def claim(path: Path, instance: str) -> Claim:
         holder = os.read(lock_fd, 4096)
         os.close(lock_fd)
         raise Taken(describe(holder, path, instance)) from None
-    os.ftruncate(lock_fd, 0)
-    os.pwrite(lock_fd, json.dumps({"pid": os.getpid(), "socket": str(path)}).encode(), 0)
+    if not _is_at(lock_fd, lock):  # the one before removed it just now, and somebody else may have made another
+        os.close(lock_fd)
+        return claim(path, instance)
+    write_holder(lock_fd, path)
     with contextlib.suppress(FileNotFoundError):
         path.unlink()  # left behind by a keeper that was killed: the lock says that nobody lives
     listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
@@ -67,23 +69,40 @@ def claim(path: Path, instance: str) -> Claim:
     return Claim(listening.detach(), lock_fd, path, lock)
 
 
+def write_holder(lock_fd: int, path: Path, player: int = 0) -> None:
+    """Write into the lock file who has the instance: this process, and its player."""
+    said = json.dumps({"pid": os.getpid(), "socket": str(path), "player": player}).encode()
+    with contextlib.suppress(OSError):  # a full disk: it is only for people
+        os.pwrite(lock_fd, said, 0)
+        os.ftruncate(lock_fd, len(said))
+
+
+def _is_at(lock_fd: int, lock: Path) -> bool:
+    try:
+        return os.path.samestat(os.fstat(lock_fd), lock.stat())
+    except FileNotFoundError:
+        return False
+
+
 def describe(holder: bytes, path: Path, instance: str) -> str:
     """Return in words who has an instance, from what its lock file says."""
     try:
         facts: dict[str, Any] = json.loads(holder)
-        pid = int(facts["pid"])
+        pid, player = int(facts["pid"]), int(facts.get("player", 0))
     except (ValueError, KeyError, TypeError):
-        pid = 0
+        pid = player = 0
     if pid and _lives(pid):
-        other = "another name: --instance NAME"
-        return f"replank plays already as {instance!r}: pid {pid}, socket {path}; see replank status, or give {other}"
+        look = "replank status" if instance == DEFAULT_INSTANCE else f"replank status --instance {instance}"
+        where = f"pid {pid}, socket {path}"
+        return f"replank plays already as {instance!r}: {where}; see {look}, or give another name: --instance NAME"
     host = _host_pid(path)
     if host:
         return (
             f"replank plays on as {instance!r} without its keeper (pid {pid}, gone): socket {path}, host pid {host}; "
             f"end it with: kill {host}"
         )
-    return f"a player of {instance!r} still plays without keeper and host; end it, then play again (socket was {path})"
+    how = f"end it with: kill {player}" if player else "end it, then play again"
+    return f"a player of {instance!r} still plays without keeper and host; {how} (socket was {path})"
 
 
 def _lives(pid: int) -> bool:
