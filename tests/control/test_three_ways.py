@@ -17,7 +17,8 @@ from replank.performer.events import Act
 from tests.performer.kit import Stage
 
 WRITTEN = {
-    "keep": ["keep", "keep:second@bar"], "keep_last": ["keep_last:good"], "recall": ["recall:first", "recall:first@now"],
+    "keep": ["keep", "keep:second@bar"], "keep_last": ["keep_last:good"],
+    "recall": ["recall:first", "recall:first@now"],
     "recall_line": ["recall_line:first@cycle"], "forget": ["forget:first"], "back": ["back:1"],
     "back_full": ["back_full:2@now"], "redraw": ["redraw", "redraw@2bars"], "home_from": ["home_from:first"],
     "rotate": ["rotate:+3"], "pitch": ["pitch:5:+1"], "semitone": ["semitone:6:-1"], "note": ["note:3:F#3"],
@@ -26,14 +27,22 @@ WRITTEN = {
     "turn": ["turn:3:1:2"], "pin": ["pin:8", "pin:8:on"], "pin_all": ["pin_all"], "release_step": ["release_step:1"],
     "select": ["select:9"], "hold": ["hold:on"], "mute": ["mute", "mute:on@bar"], "answer": ["answer:1:1"],
     "nudge": ["nudge:+2"], "ramp": ["ramp:gate:0.9:2", "ramp:rest_chance:0.6:1@bar"], "toggle": ["toggle:hold"],
-    "nudge_parameter": ["nudge_parameter:length:-3", "nudge_parameter:scale:1"], "piece": ["piece:2", "piece:Meridian@now"],
+    "nudge_parameter": ["nudge_parameter:length:-3", "nudge_parameter:scale:1"],
+    "piece": ["piece:2", "piece:Meridian@now"],
     "piece_as_left": ["piece_as_left:First Light@now"], "star": ["star", "star:the dome opens"],
     "name": ["name:open night"], "keys": ["keys:root"], "tuning_note": ["tuning_note", "tuning_note:57:40:1"],
 }  # fmt: skip
 """Each action as a person writes it; what is not here takes no argument."""
 
 WORDS = [word for name in ACTIONS for word in WRITTEN.get(name, [name])]
-TURNED = {"rotate:*": 3, "pitch:5:*": -2, "semitone:5:*": 1, "velocity:3:*": 1, "nudge:*": 2, "nudge_parameter:reach:*": 2}
+TURNED = {
+    "rotate:*": 3,
+    "pitch:5:*": -2,
+    "semitone:5:*": 1,
+    "velocity:3:*": 1,
+    "nudge:*": 2,
+    "nudge_parameter:reach:*": 2,
+}
 PIECES = (Piece("First Light", {"length": 12}), Piece("Meridian", {"scale": "dorian", "length": 7}, seed=1609))
 
 

@@ -27,6 +27,7 @@ setups = st.builds(
             (Voice(), Voice("canon", output=1, lag_steps=3, degrees=2)),
             (Voice(accent_note=36, slide_cc=True, bend_range=2), Voice("same", transpose=0, delay_ms=20)),
             (Voice(low=40, high=60, beyond="rest", velocity_14bit=True), Voice("cue", output=1, is_cue=True)),
+            (Voice(), Voice("early", channel=2, delay_ms=-15), Voice("soon", output=1, delay_ms=-30, lag_steps=2)),
         )
     ),
     st.booleans(),

@@ -265,6 +265,18 @@ def test_a_tuning_note_is_held_until_again_or_start() -> None:
     assert stage.p.sounding() == []
 
 
+def test_a_note_held_for_tuning_that_the_line_strikes_is_released_first() -> None:
+    stage = Stage(**every_step())
+    stage.start()
+    stage.clocks(1)
+    note = stage.p.view()["line"]["steps"][1]["note"]
+    stage.do("tuning_note", str(note))
+    stage.clocks(6)
+    assert stage.ons()[-1][1] == note
+    stage.midi(0xFC)
+    assert unbalanced([(output, data) for _, output, data in stage.heard]) == []
+
+
 @pytest.mark.parametrize(("due", "clocks"), [("step", 5), ("cycle", 95), ("bar", 95), ("3bars", 287)])
 def test_an_action_takes_effect_when_due(due: str, clocks: int) -> None:
     stage = playing()

@@ -60,7 +60,9 @@ class Voice:
         note_velocity: False sends 64 (MIDI 1.0: a keyboard without velocity).
         velocity_curve: Bend of the velocities, 0.25 to 4; 1 is straight, above it softer.
         gate_scale: Factor on the gate, 0.1 to 2.
-        delay_ms: The voice speaks so much later, 0 to 500.
+        delay_ms: The voice speaks so much later, up to 500, or so much ahead of
+            its step, down to -50: while the clock is steady and the next step
+            is certain, never with pulses; else on time.
         lag_steps, degrees: A canon: the line of so many steps ago, so many degrees up.
         slide_cc, slide_time: Portamento switch (CC 65) and time (CC 5) on slides; -1 none.
         bend_range: Semitones of pitch bend that the receiver has; 0 sends no bend.

@@ -209,7 +209,7 @@ def _drop_waiting(p: Performer) -> None:
     p.transport.counted = []
     p.transport.tie = 0
     if p.deadlines:
-        p.unschedule("strike", "again", "late", "ahead")
+        p.unschedule("strike", "again", "late", "early", "ahead")
 
 
 # -- losing and finding the clock ----------------------------------------------

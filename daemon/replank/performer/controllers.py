@@ -23,8 +23,8 @@ class VoiceState:
     """What a voice has sounding and what its receiver was last told."""
 
     __slots__ = (
-        "accent", "announced", "bend", "cents", "early", "held", "last", "slide", "tied", "token", "trigger",
-        "velocity",
+        "accent", "announced", "bend", "cents", "early", "held", "last", "led", "slide", "spoken", "tied", "token",
+        "trigger", "velocity",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -38,6 +38,8 @@ class VoiceState:
         self.cents = 0.0  # of the sounding note's degree
         self.slide = -1
         self.early = False  # accent and velocity of the coming step have been sent
+        self.spoken: list[int] = []  # the strike that it has spoken ahead of: number and place; empty: none
+        self.led = False  # it spoke ahead of the present strike
         self.trigger = False  # accent trigger note sounding
         self.announced: list[int] = []  # notes already reported as out of reach
 
@@ -143,6 +145,8 @@ class Controllers:
         voice, state = self.voices[i], self.states[i]
         if state.trigger:
             self.end_trigger(p, i)
+        if p.tuning:
+            p.end_tuning(voice.accent_note)
         p.send(voice.output, bytes((0x90 | (voice.accent_channel - 1), voice.accent_note, 127)))
         state.trigger = True
         p.schedule(p.now + int(voice.accent_note_ms * MS), "trigger", [i])

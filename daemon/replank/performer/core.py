@@ -19,7 +19,7 @@ from replank.control.profiles import Profile
 from replank.control.setup import Setup, from_plain
 from replank.line.chance import DIRECTION, Numbers
 from replank.line.steps import Step
-from replank.performer import acting, clocking, hearing, pieces, playing, saving, striking, viewing
+from replank.performer import acting, advancing, clocking, hearing, pieces, playing, saving, striking, viewing
 from replank.performer.events import (
     Act,
     Assign,
@@ -320,13 +320,18 @@ class Performer:
         """Return (output, channel 1 to 16, note) of everything that sounds."""
         return [*self.band.sounding(), *((v.output, v.channel, n) for v, n in playing.tuning_notes(self))]
 
+    def end_tuning(self, note: int) -> None:
+        """A note is about to be struck: where it is the one held for tuning, that ends, or it would sound twice."""
+        if self.tuning[0] == note:
+            playing.end_tuning(self)
+
     def configure(self, plain: dict[str, Any]) -> None:
         """Swap the setup, between two steps; the line plays on."""
         setup: Setup = from_plain(plain)
         Settings({**self.values, **setup.values}, setup)  # refuses what does not fit, before anything changes
         playing.end_tuning(self)
         self.band.release_all(self)
-        self.unschedule("off", "late", "again", "ahead", "pulse", "trigger", "sense")
+        self.unschedule("off", "late", "again", "early", "ahead", "pulse", "trigger", "sense")
         if setup.clock.source != "internal":
             clocking.run_internal(self, False)
         for name in setup.values:
@@ -355,7 +360,8 @@ def _profiles(setup: Setup) -> dict[str, Profile]:
 _FIRE: dict[str, Any] = {
     "off": lambda p, a: p.band.off(p, *a),
     "late": lambda p, a: striking.late(p, a[0], Sound(*a[1:])),
-    "again": lambda p, a: p.band.again(p, Sound(*a)),
+    "again": lambda p, a: p.band.again(p, Sound(*a), is_repeat=True),
+    "early": lambda p, a: advancing.speak(p, *a),
     "pulse": lambda p, a: p.band.end_pulse(p, a[0]),
     "trigger": lambda p, a: p.band.end_trigger(p, a[0]),
     "strike": lambda p, a: striking.strike(p, *a),

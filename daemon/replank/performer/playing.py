@@ -100,7 +100,7 @@ def final_note(p: Performer) -> None:
     """Sound the root, held for the rig's beats."""
     if p.ending != 2:
         return
-    p.unschedule("strike", "again", "late")
+    p.unschedule("strike", "again", "late", "early")
     s, t, beats = p.settings, p.transport, p.setup.clock.end_hold
     p.ending = 3
     step = Step(pitch=root_pitch(s.lens))

@@ -8,7 +8,7 @@ from replank.line.chance import DICE, Numbers
 from replank.line.heard import describe, is_accented, link_of, repeats_of
 from replank.line.mutation import Change
 from replank.line.steps import BY_CHANCE, LINK_HOLD, LINK_NONE, LINK_SLIDE, REST, SOUND, Step
-from replank.performer import acting, clocking
+from replank.performer import acting, advancing, clocking
 from replank.performer.voices import GO_ON, SLIDE, STRIKE, Sound, struck_again
 from replank.performer.voices import REST as SILENT
 from replank.timing.gates import (
@@ -199,13 +199,19 @@ def sounds(p: Performer, step: Step, index: int, passes: int) -> bool:
     return roll >= s.rest
 
 
+def coming(p: Performer) -> tuple[int, bool]:
+    """Return the place of the next step, from 0, and whether it is the first of a cycle."""
+    s, t = p.settings, p.transport
+    if s.restart_every and p.setup.clock.mode == "clock" and _restarts_next(p, t.step_clock):
+        return index_at(s.direction, s.length, 0), True
+    return t.playhead.peek()
+
+
 def outlook(p: Performer) -> tuple[Step, bool]:
     """Return the next step as it will be, and whether it is going to be struck."""
     m, s = p.melody, p.settings
     t = p.transport
-    index, begins = t.playhead.peek()
-    if s.restart_every and p.setup.clock.mode == "clock" and _restarts_next(p, t.step_clock):
-        index, begins = index_at(s.direction, s.length, 0), True
+    index, begins = coming(p)
     if m.pending:
         left = m.left_after_this_cycle(True) if begins else m.settle_left
         may = not (s.hold or s.mute or left or t.keeps_form) and (begins or s.every[0] != "cycle")
@@ -228,6 +234,8 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         begins: True on the first step of a cycle.
     """
     m, s, t = p.melody, p.settings, p.transport
+    if p.band.earlies:
+        p.unschedule("early")  # what was foretold of this strike, and has not come before it, is not certain
     step = m.steps[index]
     silenced = is_silenced(p)
     heard = not silenced and sounds(p, step, index, m.passes)
@@ -258,6 +266,8 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         if strikes > 1:
             _repeat(p, sound)
     t.tie = linked
+    if p.band.earlies:
+        advancing.plan(p, length if p.setup.clock.mode == "clock" else 0)
     m.sounded[index] = note if heard else -1
     bar, beat = _place(p)
     p.notice(
@@ -323,7 +333,7 @@ def _repeat(p: Performer, sound: Sound) -> None:
 def again(p: Performer, args: list[Any]) -> None:
     """Strike once more within a step."""
     if not is_silenced(p):
-        p.band.again(p, Sound(*args))
+        p.band.again(p, Sound(*args), is_repeat=True)
 
 
 def late(p: Performer, i: int, sound: Sound) -> None:

@@ -11,7 +11,7 @@ from collections import deque
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from replank.control.bend import bend_range_messages
-from replank.control.setup import NO_CC, Setup
+from replank.control.setup import NO_CC, Setup, Voice
 from replank.control.voltage import fit_note, reach
 from replank.line.pitch import note_name
 from replank.performer.controllers import MS, NOTE_OFF_VELOCITY, Controllers
@@ -68,6 +68,11 @@ class Band(Controllers):
         places = [(voice.output, voice.channel) for voice in self.voices]
         self.shared = len(set(places)) < len(places)
         self.bends = any(voice.bend_range for voice in self.voices)
+        self.earlies = [
+            i
+            for i, voice in enumerate(self.voices)
+            if voice.delay_ms < 0 and not voice.is_cue and setup.clock.mode == "clock"
+        ]
         self.lags = any(voice.lag_steps for voice in self.voices)
         self.cue = next((i for i, voice in enumerate(self.voices) if voice.is_cue), -1)
 
@@ -85,15 +90,44 @@ class Band(Controllers):
                 if len(self.past) <= voice.lag_steps:
                     continue
                 mine = self.past[-1 - voice.lag_steps]
-                if mine.repeats > 1 and mine.kind in (STRIKE, SLIDE):
-                    again = struck_again(mine, p.settings.velocity(mine.roll, False))
-                    for n in range(1, mine.repeats):
-                        wait = int(voice.delay_ms * MS) + n * mine.spacing
-                        p.schedule(p.now + wait, "late", [i, *again])
-            if voice.delay_ms:
+                if i not in self.earlies:
+                    self._repeat(p, i, mine)
+            if i in self.earlies:
+                self._in_time(p, i, mine)
+            elif voice.delay_ms > 0:
                 p.schedule(p.now + int(voice.delay_ms * MS), "late", [i, *mine])
             else:
                 self.speak(p, i, mine)
+
+    def _repeat(self, p: Performer, i: int, sound: Sound) -> None:
+        """Let a voice strike a step's repeats by itself: a canon, or one that has spoken ahead of it."""
+        wait = max(0, int(self.voices[i].delay_ms * MS)) - lead_ns(self.voices[i]) * self.states[i].led
+        if sound.kind in (STRIKE, SLIDE):
+            again = struck_again(sound, p.settings.velocity(sound.roll, False))
+            for n in range(1, sound.repeats):
+                p.schedule(p.now + wait + n * sound.spacing, "late", [i, *again])
+
+    # -- ahead of the step -------------------------------------------------------
+
+    def speak_early(self, p: Performer, i: int, sound: Sound, number: int, index: int) -> None:
+        """Let a voice speak ahead of a strike: of the playhead's advance `number`, at the place `index`."""
+        self.speak(p, i, sound)
+        self.states[i].spoken = [number, index]
+
+    def _in_time(self, p: Performer, i: int, sound: Sound) -> None:
+        """A step is struck: a voice that spoke ahead of it learns how long it sounds; one that did not speaks."""
+        voice, state, t = self.voices[i], self.states[i], p.transport
+        lead = lead_ns(voice) if t.follower.steady else 0
+        state.led = state.spoken == [t.playhead.advances, t.playhead.index] and sound.kind in (STRIKE, SLIDE)
+        state.spoken = []
+        if state.led or voice.lag_steps:
+            self._repeat(p, i, sound)
+        if not state.led:
+            self.speak(p, i, sound._replace(gate=max(1, sound.gate - lead)))
+            return
+        state.tied = sound.tied and state.held >= 0
+        if state.held >= 0:
+            self._hold_until(p, i, p.now + max(0, int(sound.gate * voice.gate_scale) - lead))
 
     def pass_silently(self, p: Performer, sound: Sound) -> None:
         """Let a silenced step pass: accents go down, what sounds keeps its gate and no more."""
@@ -104,6 +138,7 @@ class Band(Controllers):
                 self.release(p, i)
             if state.accent > 0:
                 self._accent(p, i, 0)
+            state.spoken = []
 
     def ahead(self, p: Performer, i: int, accent: bool, roll: float, struck: bool, begins: bool) -> None:
         """Let a voice that wants it have the controllers of the coming step; a canon has its own step."""
@@ -116,12 +151,12 @@ class Band(Controllers):
         if struck:
             self.send_ahead(p, i, accent, roll, begins)
 
-    def again(self, p: Performer, sound: Sound) -> None:
-        """Strike once more within a step, on every voice that is not a canon."""
+    def again(self, p: Performer, sound: Sound, is_repeat: bool = False) -> None:
+        """Strike once more within a step, on every voice that is not a canon and has no repeats of its own."""
         for i, voice in enumerate(self.voices):
-            if voice.is_cue or voice.lag_steps:
+            if voice.is_cue or voice.lag_steps or (is_repeat and self.states[i].led):
                 continue
-            if voice.delay_ms:
+            if voice.delay_ms > 0:
                 p.schedule(p.now + int(voice.delay_ms * MS), "late", [i, *sound])
             else:
                 self.speak(p, i, sound)
@@ -169,6 +204,8 @@ class Band(Controllers):
                 p.send(out, bytes((0x80 | channel, state.last if state.last >= 0 else note, NOTE_OFF_VELOCITY)))
         if self.shared:
             self._free_for(p, i, note)
+        if p.tuning:
+            p.end_tuning(note)
         if voice.slide_cc:
             self._portamento(p, i, kind == SLIDE, every)
         if voice.bend_range:
@@ -243,6 +280,7 @@ class Band(Controllers):
             if state.held >= 0:
                 self.release(p, i)
                 count += 1
+            state.spoken = []
             self.end_trigger(p, i)
         return count
 
@@ -275,6 +313,11 @@ class Band(Controllers):
         for state, saved in zip(self.states, plain[0], strict=True):
             state.load(saved)
         self.past.extend(Sound(*sound) for sound in plain[1])
+
+
+def lead_ns(voice: Voice) -> int:
+    """Return how far ahead of its step a voice speaks, ns; 0 for one that does not."""
+    return max(0, int(-voice.delay_ms * MS))
 
 
 def struck_again(sound: Sound, velocity: int) -> Sound:
