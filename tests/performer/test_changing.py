@@ -118,6 +118,9 @@ def test_hold_stops_all_mutation_and_mutate_by_hand_works_even_then() -> None:
     stage.do("mutate")
     stage.clocks(6)
     assert 1 <= len(stage.said("mutation")) <= 32
+    home = Stage(homing=1.0)  # every step is at home, and would be sent there
+    home.do("mutate")
+    assert 1 <= len(home.said("mutation")) <= 2
     assert stage.p.view()["trail"]["can_undo"]
 
 

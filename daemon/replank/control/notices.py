@@ -53,7 +53,7 @@ NOTICES: dict[str, Kind] = {
     "waiting": Kind(("control", "name", "way", "port"), "{name}: turn {way} to take over"),
     "taught": Kind(("control", "name", "port"), "{name}: control position learnt, nothing moved"),
     "done": Kind(("action", "text", "origin", "unit"), "{text}"),
-    "due": Kind(("action", "due", "at"), "{action} waits for the {due}"),
+    "due": Kind(("action", "due", "at", "when"), "{action} comes {when}"),
     "cancelled": Kind(("action",), "{action} cancelled"),
     "refused": Kind(("what", "why", "origin"), "{what}: {why}", "warn"),
     "clamped": Kind(("name", "value", "shown"), "{name} stops at {shown}", "warn"),

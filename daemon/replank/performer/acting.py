@@ -58,7 +58,7 @@ def enqueue(p: Performer, due: str, item: list[Any]) -> None:
         p.due = [one for one in p.due if not (one[2][0] == "set" and one[2][1] == item[1])]
     p.due.append([unit, target, item])
     if item[0] != "configure":
-        p.notice("due", action=item_words(p, item), due=due, at=target)
+        p.notice("due", action=item_words(p, item), due=due, at=target, when=when_words(due))
 
 
 def is_moving(p: Performer) -> bool:
@@ -76,6 +76,13 @@ def item_words(p: Performer, item: list[Any]) -> str:
     if item[0] == "act":
         return " ".join([item[1].replace("_", " "), *(str(arg) for arg in item[2] if arg not in (None, ""))])
     return "a new rig"
+
+
+def when_words(due: str) -> str:
+    """Return a due as people read it, e.g. ``in 4 bars``."""
+    if due.endswith("bars"):
+        return f"in {due[:-4]} bars"
+    return "where both divisions meet" if due == "boundary" else f"at the next {due}"
 
 
 def take_due(p: Performer, unit: str, at: int) -> None:

@@ -60,9 +60,9 @@ def _malformed(p: Performer, port: int) -> None:
 def _clock(p: Performer, data: bytes) -> None:
     status, clock = data[0], p.setup.clock
     if clock.mode == "pulses":
-        if _matches(clock.pulse, data):
+        if matches(clock.pulse, data):
             clocking.pulse(p)
-        elif _matches(clock.reset, data):
+        elif matches(clock.reset, data):
             clocking.reset(p, from_wire=True)
         elif status == clocking.STOP:
             clocking.stop(p)
@@ -83,7 +83,10 @@ def _clock(p: Performer, data: bytes) -> None:
         clocking.tick(p)
 
 
-def _matches(trigger: Trigger, data: bytes) -> bool:
+def matches(trigger: Trigger, data: bytes) -> bool:
+    """Tell whether a message is what a trigger waits for."""
+    if not data:
+        return False
     status = data[0]
     if trigger.kind == "clock":
         return status == clocking.CLOCK

@@ -179,6 +179,11 @@ class Melody:
         able = [i for i in range(length) if not self.steps[i].pinned]
         played = [i for i in able if self.played >> i & 1] or able
         made = self.apply(mutate(self.steps, self.home, played, lens, chances, numbers))
+        if not made:
+            # A homing that found its step at home changes nothing; a hand that asks for a change gets one.
+            numbers.slot = 1
+            away = chances._replace(homing=0.0)
+            made = self.apply(mutate(self.steps, self.home, played, lens, away, numbers))
         self.pending = sparing(self.pending, {change.index for change in made})
         return made
 
