@@ -10,14 +10,27 @@ from replank.host.client import Denied, NoDaemon
 from replank.host.paths import DEFAULT_INSTANCE
 
 
+def _list(ctx: click.Context, _: click.Parameter, is_wanted: bool) -> None:
+    if is_wanted and not ctx.resilient_parsing:
+        from replank.cli.listing import listing  # only this needs the tables
+
+        click.echo(listing())
+        ctx.exit()
+
+
 @click.command(no_args_is_help=True, context_settings={"ignore_unknown_options": True})
 @click.argument("words", nargs=-1, required=True)
 @click.option("--instance", default=DEFAULT_INSTANCE, show_default=True, help="Which running player is meant.")
+@click.option(
+    "--list", is_flag=True, is_eager=True, expose_value=False, callback=_list,
+    help="Say what can be sent: every parameter, action and scale.",
+)  # fmt: skip
 @click.option("--quiet", "-q", is_flag=True, help="Say nothing when it is done.")
 def command(words: tuple[str, ...], instance: str, quiet: bool) -> None:
     """Set a parameter (NAME=VALUE) or do an action (NAME:ARGUMENT, @DUE behind it).
 
-    All words are checked first; if one is wrong, nothing is done.
+    All words are checked first; if one is wrong, nothing is done.  A word with
+    a space in it stands in quotes.
 
     \b
     replank send mutation_chance=0.5 redraw
@@ -25,6 +38,7 @@ def command(words: tuple[str, ...], instance: str, quiet: bool) -> None:
     replank send keep:blue
     replank send recall:blue@now
     replank send pitch:5:+1 back:12
+    replank send --list
     """
     with reach(instance) as client:
         try:

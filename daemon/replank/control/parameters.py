@@ -216,7 +216,8 @@ def _number(row: Parameter, value: object) -> Value:
         raise ValueError(f"{row.name}: {value!r} is not a whole number")
     if not row.low <= value <= row.high:
         unit = f" {row.unit}" if row.unit else ""
-        raise ValueError(f"{row.name}: {value:g} is outside {row.low:g} to {row.high:g}{unit}")
+        low, high, written = (f"{n}" if row.kind == "seed" else f"{n:g}" for n in (row.low, row.high, value))
+        raise ValueError(f"{row.name}: {written} is outside {low} to {high}{unit}")
     return float(value) if row.kind == "float" else int(value)
 
 
@@ -259,6 +260,20 @@ def show(name: str, value: Value, middle_c: int = 4) -> str:
     if row.kind == "float":
         return f"{float(value):.3f}".rstrip("0").rstrip(".")
     return str(value)
+
+
+_ALLOWED = {"scale": "a scale", "seed": "a whole number", "every": "cycle, 1bar to 16bars, 1step to 64steps",
+            "division": "1/32 to 8bars, or clocks: 7c", "meter": "n/d", "root": "C to B"}  # fmt: skip
+
+
+def allowed(name: str) -> str:
+    """Return the values that a parameter may have, in words."""
+    row = PARAMETERS[name]
+    if row.kind == "note":
+        return f"{show(name, int(row.low))} to {show(name, int(row.high))}"
+    if row.kind in ("int", "float"):
+        return f"{row.low:g} to {row.high:g} {row.unit}".rstrip()
+    return _ALLOWED.get(row.kind) or ", ".join(row.choices)
 
 
 def place(name: str, position: float, choices: tuple[str, ...] = (), low: float | None = None,
