@@ -31,7 +31,7 @@ GAP = ord("G")
 MARK = ord("M")
 """The state that a host asked for is the one after all records before this one: {"nonce"}."""
 STATE = ord("S")
-"""{"nonce", "state", ...}; from the host: {"nonce"}, a request."""
+"""{"nonce", "state", "pipe", "engine", ...}, state None before there is one; from the host: {"nonce"}, a request."""
 STATISTICS = ord("T")
 """Counters of the player, about once a second."""
 TROUBLE = ord("E")

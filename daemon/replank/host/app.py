@@ -15,6 +15,7 @@ import signal
 import socket
 import sys
 import time
+from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,8 @@ from replank.host.starting import BadStart, load_setup
 from replank.host.watching import Watcher
 
 BEAT_SECONDS = 0.2
+AGAIN_SECONDS = 1.0
+"""After which a part of the host that failed begins again."""
 
 
 class Host:
@@ -56,7 +59,7 @@ class Host:
         self.control: socket.socket | None = socket.socket(fileno=fds["control"])
         self.control.setblocking(False)
         self.shadow: Shadow | None = None
-        self.setup = load_setup(facts)
+        self.setup = self._read_files()
         self.intake = Intake(self)
         self.players = Players(self)
         self.watcher = Watcher(self)
@@ -77,6 +80,21 @@ class Host:
         self._tasks: set[asyncio.Task[Any]] = set()
         self.stopping = self.told_to_stop = False
 
+    def _read_files(self) -> Setup:
+        """Read rig and set; a host that replaces another goes on with what was in use where they are wrong now.
+
+        Raises:
+            BadStart: See `load_setup`; only at the beginning.
+        """
+        self.bad_files = ""
+        try:
+            return load_setup(self.facts)
+        except BadStart as error:
+            if not self.facts["adopt"]:
+                raise
+            self.bad_files = str(error)
+            return Setup()
+
     # -- life ------------------------------------------------------------------
 
     async def run(self) -> None:
@@ -86,18 +104,18 @@ class Host:
             self.loop.add_signal_handler(number, lambda: None)
         self.loop.add_signal_handler(signal.SIGTERM, self._terminated)
         self.spawn(self._heart())
+        if self.bad_files:
+            self.notice("file", file=str(self.facts.get("rig") or ""), text=f"not read again: {self.bad_files}")
         await self.server.start(socket.socket(fileno=self.facts["fds"]["listen"]))
         if self.facts["adopt"] and self.player:
-            self.spawn(self.intake.adopt())
+            self.intake.adopt()
         else:
+            self.link.read()  # what a player before wrote belongs to the state that it had
             self.intake.begin_anew()
             if self.player:
                 self.players.bring(self.player, self.generation)
-        self.spawn(self.watcher.listen())
-        self.spawn(self.watcher.watch())
-        self.spawn(self.awake.run())
-        self.spawn(self.boxes.show())
-        self.spawn(self.feed.go_on())
+        for part in (self.watcher.listen, self.watcher.watch, self.awake.run, self.boxes.show, self.feed.go_on):
+            self.spawn(self._serve(part))
         while not self.stopping:
             await asyncio.sleep(0.1)
         await self._end()
@@ -109,12 +127,24 @@ class Host:
         task.add_done_callback(self._finished)
         return task
 
+    async def _serve(self, part: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """Let a part that is always needed run; one that fails is told and begins again."""
+        while True:
+            try:
+                return await part()
+            except Exception as error:
+                self._tell_failure(error)
+            await asyncio.sleep(AGAIN_SECONDS)
+
     def _finished(self, task: asyncio.Task[Any]) -> None:
         self._tasks.discard(task)
-        if not task.cancelled() and task.exception() is not None:
-            error = task.exception()
-            self.loop.call_exception_handler({"message": "a part of the host failed", "exception": error, "task": task})
-            self.notice("host", state="failed", text=f"a part of the host failed: {type(error).__name__}: {error}")
+        error = None if task.cancelled() else task.exception()
+        if error is not None:
+            self._tell_failure(error)
+
+    def _tell_failure(self, error: BaseException) -> None:
+        self.loop.call_exception_handler({"message": "a part of the host failed", "exception": error})
+        self.notice("host", state="failed", text=f"a part of the host failed: {type(error).__name__}: {error}")
 
     async def _heart(self) -> None:
         while True:
@@ -125,25 +155,23 @@ class Host:
     def _terminated(self) -> None:
         if self.control is None:  # nobody keeps us any more: end the player, too
             self.link.send(wire.QUIT, {})
+            self.told_to_stop = True
         self.stopping = True
 
     async def _end(self) -> None:
         """Wait for the player's end where one was asked for, then let everything go."""
         until = time.monotonic() + 3.0
-        while (
-            self.players.has_gone is None
-            and self.control is not None
-            and self.told_to_stop
-            and time.monotonic() < until
-        ):
+        while self.players.has_gone is None and self.told_to_stop and time.monotonic() < until:
             await asyncio.sleep(0.01)
+        if self.control is None and self.told_to_stop:
+            await self.players.end_by_force()
         self.link.read()
         while time.monotonic() < self.players.rescued + LAST_RESCUE:
             await asyncio.sleep(0.05)
         for task in list(self._tasks):
             task.cancel()
         await self.server.close()
-        await asyncio.to_thread(self.feed.close)
+        await asyncio.to_thread(self.feed.close, self.told_to_stop)
         if self.cables is not None:
             self.cables.close()
         await asyncio.sleep(0.02)  # what was sent in the rescue leaves first
@@ -213,6 +241,7 @@ class Host:
         self.setup = setup
         if self.cables is not None:
             self.cables.rewire(setup)
+        self.watcher.find_clock_ports()
         self.watcher.changed()
 
     def _client_notice(self, text: str) -> None:

@@ -104,7 +104,7 @@ class Cables:
             for box in Feedback.of(self._setup).ports:
                 self._lights[box] = rtmidi.MidiOut(number, name=f"{self.names.base}-{LIGHTS}")
                 self._lights[box].open_virtual_port(self.names.inputs[box][1])
-        except (ImportError, AttributeError, OSError, RuntimeError, SystemError) as error:
+        except Exception as error:
             self.abandon()
             raise NoSystem(f"{api}: {error}") from None
         self._counter = counter

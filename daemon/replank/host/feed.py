@@ -87,7 +87,11 @@ class Feed:
         """Return how keeping goes; see `Recorder.health`."""
         return {"state": "starting"} if self._recorder is None else self._recorder.health()
 
-    def close(self) -> bool:
-        """End the show; waits for the disk a few seconds at most.  True if all is written."""
+    def close(self, in_order: bool = True) -> bool:
+        """End the show; waits for the disk a few seconds at most.  True if all is written.
+
+        Args:
+            in_order: False leaves it open: it was cut off, and what comes next goes on with it.
+        """
         self._checkpoint()
-        return self._recorder is None or self._recorder.close()
+        return self._recorder is None or self._recorder.close(in_order=in_order)

@@ -6,8 +6,9 @@ import asyncio
 import secrets
 from typing import TYPE_CHECKING, Any
 
-from replank import wire
+from replank import ENGINE, wire
 from replank.control.notices import Notice
+from replank.host.listener import is_counted
 from replank.host.shadow import Shadow
 from replank.host.starting import new_performer
 from replank.performer import Performer
@@ -18,7 +19,19 @@ if TYPE_CHECKING:
     from replank.host.app import Host
 
 STATE_SECONDS = 3.0
+STOP_SECONDS = 0.1
+OURS = {"pipe": PIPE_VERSION, "engine": ENGINE}
 MOST_BUFFERED = 100_000
+
+
+def is_other_release(told: dict[str, Any]) -> bool:
+    """Tell whether a player writes other records or plays other notes than this release."""
+    return any(told.get(name) != number for name, number in OURS.items())
+
+
+def versions(told: dict[str, Any]) -> str:
+    """Return what a player says of itself, in words."""
+    return ", ".join(f"{name} {told.get(name)}" for name in OURS)
 
 
 class Intake:
@@ -27,45 +40,94 @@ class Intake:
     def __init__(self, host: Host) -> None:
         self._host = host
         self._nonce = ""
+        self._sent_before: tuple[int, ...] = ()
         self._buffer: list[tuple[int, bytes]] | None = None
-        self._adopted: asyncio.Future[None] | None = None
-        self._adopting = False
+        self._answered: asyncio.Future[dict[str, Any]] | None = None
+        self._adoption: asyncio.Task[Any] | None = None
 
-    async def adopt(self) -> None:
+    def adopt(self) -> None:
         """Take over a player that plays: ask for its state and follow its record from there."""
-        if self._adopting:
-            return
-        self._adopting = True
-        try:
-            await self._take_over_player()
-        finally:
-            self._adopting = False
+        if self._adoption is None:
+            self._host.players.watch(self._host.player)
+            self._adoption = self._host.spawn(self._take_over_player())
+
+    def stop_adopting(self) -> None:
+        """The player that was to be taken over is gone."""
+        if self._adoption is not None:
+            self._adoption.cancel()
+        self._adoption, self._answered, self._buffer, self._nonce = None, None, None, ""
 
     async def _take_over_player(self) -> None:
+        try:
+            await self._try_to_take_over()
+        finally:
+            if self._adoption is asyncio.current_task():
+                self._adoption = None
+
+    async def _try_to_take_over(self) -> None:
+        answer: dict[str, Any] | None = None
         for _ in range(3):
-            self._nonce = secrets.token_hex(8)
-            self._buffer, self._adopted = None, self._host.loop.create_future()
-            self._host.link.send(wire.STATE, {"nonce": self._nonce})
-            try:
-                await asyncio.wait_for(self._adopted, STATE_SECONDS)
+            answer = await self._ask_state()
+            if answer is not None:
                 break
-            except TimeoutError:
-                continue
-        else:
+        if answer is not None and is_other_release(answer):
+            await self._wait_for_stop(answer)
+        elif answer is not None and answer["state"] is not None:
+            await self._go_on_with_player()
+        elif answer is not None:  # it waits with nothing loaded: the host before died in bringing it up
             self.begin_anew()
-            text = "the player did not give its state; it is replaced"
-            self._host.notice("host", state="adopting", text=text)
-            self._host.tell_keeper({"swap": self._host.generation, "kill": True})
-            return
-        self._host.players.watch(self._host.player)
-        await self._host.players.have_cables()
-        self._host.watcher.look()
-        self._host.watcher.agree()
-        self._host.playing = True
-        self._host.notice(
-            "host", state="adopted", text=f"the host was replaced and follows player {self._host.player} again"
-        )
-        self._host.tell_keeper({"playing": self._host.generation})
+            self._adoption = None
+            self._host.players.bring(self._host.player, self._host.generation)
+        else:
+            self._replace("the player did not give its state; it is replaced", kill=True)
+
+    async def _ask_state(self) -> dict[str, Any] | None:
+        """Ask for the state; return the answer, None if none came in time."""
+        self._nonce = secrets.token_hex(8)
+        self._buffer, self._answered = None, self._host.loop.create_future()
+        self._sent_before = tuple(self._host.link.unseen)
+        self._host.link.send(wire.STATE, {"nonce": self._nonce})
+        try:
+            return await asyncio.wait_for(self._answered, STATE_SECONDS)
+        except TimeoutError:
+            return None
+
+    async def _go_on_with_player(self) -> None:
+        host = self._host
+        host.playing = True
+        host.notice("host", state="adopted", text=f"the host was replaced and follows player {host.player} again")
+        host.tell_keeper({"playing": host.generation})
+        await host.players.have_cables()
+        host.watcher.look_now()
+        host.watcher.agree()
+
+    async def _wait_for_stop(self, answer: dict[str, Any]) -> None:
+        """Leave a player of another release playing until the next Stop, then let one of this release go on.
+
+        Its record cannot be followed; its state is tried once it has stopped,
+        and the database has the one before.
+        """
+        host = self._host
+        text = f"player {host.player} is of another release ({versions(answer)}, this one {versions(OURS)}); "
+        host.notice("player", state="version", text=f"{text}it plays on and is replaced at the next Stop")
+        await host.players.have_cables()
+        host.watcher.look_now()
+        listener = host.cables.listener if host.cables is not None else None
+        if listener is not None and host.setup.clock.source == "external":
+            while not listener.has_stopped():
+                await asyncio.sleep(STOP_SECONDS)
+        again = await self._ask_state()
+        try:
+            self.take_state(Performer.restore((again or answer)["state"]))
+        except Exception as error:  # what another release wrote may fail anywhere
+            host.notice("host", state="adopting", text=f"its state cannot be taken over: {error}")
+        self._replace(f"player {host.player} is replaced by one of this release")
+
+    def _replace(self, text: str, kill: bool = False) -> None:
+        if self._host.shadow is None:
+            self.begin_anew()
+        self._host.notice("host", state="adopting", text=text)
+        self._host.tell_keeper({"swap": self._host.generation, "kill": kill})
 
     def take_state(self, performer: Performer) -> None:
         """Follow the record from this state on."""
@@ -115,8 +177,9 @@ class Intake:
         elif kind == wire.HELLO:
             self._look_at_version(wire.plain_dict(payload))
         elif self._buffer is not None:
-            if len(self._buffer) < MOST_BUFFERED:
-                self._buffer.append((kind, payload))
+            self._buffer.append((kind, payload))
+            if len(self._buffer) > MOST_BUFFERED:
+                self._buffer = None  # too late: another state will be asked for
         elif self._host.shadow is not None:
             self._follow(self._host.shadow, kind, payload)
 
@@ -134,10 +197,16 @@ class Intake:
             shadow.is_true = False
             text = f"{dropped} records of the player found no room; the record has a gap"
             self._host.notice("gap", dropped=dropped, text=text)
-            self._host.spawn(self.adopt())  # the shadow's state is no longer the player's
+            self.adopt()  # the shadow's state is no longer the player's
 
     def _take_over(self, answer: dict[str, Any]) -> None:
-        if answer["nonce"] != self._nonce or self._buffer is None:
+        waiting = self._answered
+        if answer["nonce"] != self._nonce or waiting is None or waiting.done():
+            return
+        if answer["state"] is None or is_other_release(answer):
+            waiting.set_result(answer)
+            return
+        if self._buffer is None:
             return
         buffered, self._buffer = self._buffer, None
         sounding = self._host.shadow.sounding if self._host.shadow is not None else None
@@ -149,17 +218,19 @@ class Intake:
             self._host.shadow.sounding = sounding
         for kind, payload in buffered:
             self._follow(self._host.shadow, kind, payload)
-        if self._adopted is not None and not self._adopted.done():
-            self._adopted.set_result(None)
+        for serial in self._sent_before:  # the state holds what came of them, also where their records are lost
+            self._host.link.unseen.pop(serial, None)
+        waiting.set_result(answer)
 
     def _look_at_version(self, hello: dict[str, Any]) -> None:
-        if hello.get("pipe") != PIPE_VERSION:
-            text = f"the player speaks pipe version {hello.get('pipe')}, this host {PIPE_VERSION}; it is swapped"
+        """A player that has just been started, such as a spare from before an upgrade, plays nothing yet."""
+        if is_other_release(hello):
+            text = f"a new player is of another release ({versions(hello)}, this one {versions(OURS)}); it is swapped"
             self._host.notice("player", state="version", text=text)
-            self._host.tell_keeper({"swap": self._host.generation})
+            self._host.tell_keeper({"swap": hello.get("generation")})
 
     def _on_input(self, now: int, event: Event, serial: int, notices: list[Notice]) -> None:
-        if type(event) is Midi:
+        if type(event) is Midi and is_counted(event.data):
             self._host.watcher.heard(event.port, now)
         self._host.feed.input(now, to_plain(event))
         if serial:

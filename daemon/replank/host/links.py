@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import secrets
 from collections import deque
 from collections.abc import Callable
 from typing import Any
@@ -13,6 +14,8 @@ from replank.performer.events import Event
 from replank.pipes import CAPACITY, Framer, Reader, encode
 
 Handler = Callable[[int, bytes], None]
+PORTION = 1 << 16
+"""Bytes of the record that are taken before others get a turn."""
 MOST_WAITING = 20_000
 """Commands that wait for room before further ones are refused (a player that hangs is replaced)."""
 
@@ -49,24 +52,30 @@ class Link:
         self._framer = Framer()
         self._waiting: deque[bytes] = deque()
         self.reader = Reader()
-        self.serial = 0
+        self.serial = secrets.randbits(31)  # a host before this one counted, too
         self.generation = 0
         self.unseen: dict[int, Event] = {}
-        loop.add_reader(record, self.read)
+        self._repeated: set[int] = set()
+        loop.add_reader(record, self._readable)
 
-    def read(self) -> bool:
-        """Take everything that is in the record now; False at its end, when every writer is gone."""
-        while True:
+    def _readable(self) -> None:
+        self.read(PORTION)
+
+    def read(self, most: int = CAPACITY) -> bool:
+        """Take what is in the record now, about `most` bytes; False at its end, when every writer is gone."""
+        while most > 0:
             try:
-                data = os.read(self._record, CAPACITY)
+                data = os.read(self._record, PORTION)
             except BlockingIOError:
                 return True
             if not data:
                 if self._loop.remove_reader(self._record):
                     self._ended()
                 return False
+            most -= len(data)
             for kind, payload in self.reader.feed(data):
                 self._handle(kind, payload)
+        return True
 
     def send(self, kind: int, plain: dict[str, Any]) -> None:
         """Queue a record of plain data for the player."""
@@ -86,7 +95,10 @@ class Link:
         return self.serial
 
     def again(self) -> None:
-        """Send the commands once more that a player took with it when it died."""
+        """Send the commands once more that a player took with it when it died; one that two took is dropped."""
+        for serial in self._repeated & self.unseen.keys():
+            del self.unseen[serial]  # it may be what they died of
+        self._repeated = set(self.unseen)
         for serial, event in self.unseen.items():
             self._put(wire.COMMAND, wire.pack_command(event, serial, self.generation))
 

@@ -17,6 +17,8 @@ QUEUE = 16384
 KEPT = 16384
 CLEAR_NS = 3_000_000
 """A count is exact when nothing came within so long around it."""
+SILENCE_NS = 2_000_000_000
+"""A clock that has not come for so long counts as stopped where a player waits to be replaced."""
 STEADY_LOOKS = 40
 """Looks at an unchanged difference after which it is no delay but something that one of both missed."""
 
@@ -56,6 +58,31 @@ def follow(place: Place, messages: Iterable[bytes]) -> Place:
     return Place(following - 1, running)
 
 
+def is_counted(data: bytes) -> bool:
+    """Tell whether the listener hears a message: it leaves system exclusive and active sensing out."""
+    return data[:1] not in (b"\xf0", b"\xfe")
+
+
+def missed_steps(
+    messages: Iterable[bytes], is_pulse: Callable[[bytes], bool], is_reset: Callable[[bytes], bool]
+) -> Missed:
+    """Return what messages that nobody performed would have done to a line that is driven by pulses."""
+    reset, pulses = False, 0
+    for data in messages:
+        if is_pulse(data):
+            pulses += 1
+        elif is_reset(data) or data[:1] == b"\xfa":
+            reset, pulses = True, 0
+    return Missed(reset, pulses)
+
+
+class Missed(NamedTuple):
+    """What was missed: whether the line was set back to its first step, and how many pulses came since."""
+
+    reset: bool
+    pulses: int
+
+
 class Listener:
     """A clock input of the host's own, in the driver's queue mode.
 
@@ -64,6 +91,7 @@ class Listener:
 
     Attributes:
         heard: Messages since the last `agree`.
+        is_exact: False until `restart` was called once: what came before nobody counted.
         off: Messages that player or listener missed of each other, over its life.
     """
 
@@ -73,6 +101,8 @@ class Listener:
         self.heard = 0
         self.off = 0
         self._difference, self._looks = 0, 0
+        self.is_exact = False
+        self._stopped, self._last = False, time.monotonic_ns()
 
     def poll(self) -> int:
         """Take what waits; return how many messages that was."""
@@ -80,8 +110,16 @@ class Listener:
         while (data := self._read()) is not None:
             self._kept.append(data)
             taken += 1
+            self._stopped = data == b"\xfc" or (self._stopped and data not in (b"\xfa", b"\xfb"))
+        if taken:
+            self._last = time.monotonic_ns()
         self.heard += taken
         return taken
+
+    def has_stopped(self) -> bool:
+        """Take what waits; True after a Stop, and when nothing has come for a while."""
+        self.poll()
+        return self._stopped or time.monotonic_ns() - self._last > SILENCE_NS
 
     def agree(self, sleep: Callable[[float], None] = time.sleep) -> int:
         """Take what waits, at a moment that no message is near; return that moment, monotonic ns.
@@ -101,6 +139,7 @@ class Listener:
         """Count from here: the record holds everything up to now."""
         self._kept.clear()
         self.heard = 0
+        self.is_exact = True
         self._difference, self._looks = 0, 0
 
     def missing(self, recorded: int) -> list[bytes]:

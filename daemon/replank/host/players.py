@@ -9,19 +9,25 @@ from __future__ import annotations
 
 import asyncio
 import os
+import signal
 import time
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from replank import wire
-from replank.host.listener import Place, follow
+from replank.host.listener import Place, follow, missed_steps
 from replank.host.server import PROTOCOL
 from replank.host.starting import find_cables
+from replank.performer.events import Act
+from replank.performer.hearing import matches
 
 if TYPE_CHECKING:
     from replank.host.app import Host
 
 OPEN_SECONDS = 5.0
+MOST_STEPS = 128
+"""Steps that one `nudge` may move the playhead."""
 RESCUE_AGAIN = (0.02, 0.06, 0.25, 1.0)
 """Seconds after which releases are repeated."""
 LAST_RESCUE = 1.2
@@ -49,27 +55,34 @@ class Players:
         self.rescued = -LAST_RESCUE
         self.goodbye = 0
         self._bringing: asyncio.Task[Any] | None = None
+        self._watched = 0
         self._ready_said = bool(host.facts["adopt"])
 
     def watch(self, pid: int) -> None:
         """Hear of a player's end from the system itself, where it tells, with or without a keeper."""
-        if not hasattr(os, "pidfd_open"):
+        if not hasattr(os, "pidfd_open") or pid == self._watched:
             return
         try:
             fd = os.pidfd_open(pid)
         except OSError:  # it has ended already: the keeper says so
             return
+        self._watched = pid
 
         def ended() -> None:
             self._host.loop.remove_reader(fd)
             os.close(fd)
+            if pid == self._watched:
+                self._watched = 0
             if pid == self._host.player:
                 self.gone("has ended")
 
         self._host.loop.add_reader(fd, ended)
 
     def record_ended(self) -> None:
-        """Player and keeper are gone: release what sounds, and end, since nobody starts another player."""
+        """Player and keeper are gone: release what sounds, and end, since nobody starts another player.
+
+        The show stays open: it was cut off, and the next one goes on with its line.
+        """
         self.gone("has ended")
         self._host.stopping = True
 
@@ -80,6 +93,7 @@ class Players:
         self._host.link.read()
         self._host.link.forget_waiting()
         self.has_gone = why
+        self._host.intake.stop_adopting()
         was_playing, self._host.playing = self._host.playing, False
         if self._bringing is not None:
             self._bringing.cancel()
@@ -107,10 +121,12 @@ class Players:
         A MIDI system that has just lost a client may skip cycles and lose
         what is sent in them; a note-off too many is harmless (MIDI 1.0, A-4).
         """
-        if self._host.cables is not None and self._host.cables.alive:
-            self._host.cables.rescue(messages)
-            self.rescued = time.monotonic()
         offs = [message for message in messages if wire.is_note_off(message[1])]
+        if self._host.cables is None or not self._host.cables.alive:  # first thing when there are cables again
+            self.left_sounding += [(output, (data[0] & 15) + 1, data[1]) for output, data in offs]
+            return
+        self._host.cables.rescue(messages)
+        self.rescued = time.monotonic()
         for seconds in RESCUE_AGAIN if offs else ():
             self._host.loop.call_later(seconds, self._rescue_again, offs)
 
@@ -127,13 +143,27 @@ class Players:
         self._host.playing = False
         if self._bringing is not None:
             self._bringing.cancel()
-        self._bringing = self._host.spawn(self._bring_up(pid, generation))
+        self._host.intake.stop_adopting()
+        if self._host.shadow is None:  # the player before was gone before it gave its state
+            self._host.intake.begin_anew()
+        self._bringing = self._host.spawn(self._bring(pid, generation))
+
+    async def _bring(self, pid: int, generation: int) -> None:
+        """Bring a player up; one with which that fails is replaced, until it works."""
+        try:
+            await self._bring_up(pid, generation)
+        except Exception as error:
+            text = f"player {pid} could not be brought up: {type(error).__name__}: {error}; the next one is tried"
+            self._host.notice("player", state="failed", text=text)
+            await asyncio.sleep(1.0)
+            self._host.tell_keeper({"swap": generation, "kill": True})
 
     async def _bring_up(self, pid: int, generation: int) -> None:
         """Give a new player its ports, its state and its phase, and let it play."""
         await self.have_cables()
         assert self._host.shadow is not None and self._host.cables is not None
         self.opened[generation] = self._host.loop.create_future()
+        self._host.shadow.resume()
         place = self._place()
         names = self._host.cables.names
         begin = {
@@ -157,22 +187,23 @@ class Players:
             await asyncio.sleep(1.0)
             self._host.tell_keeper({"swap": generation})  # the next one tries again
             return
-        self._host.watcher.look()
+        self._host.watcher.look_now()
         self.release_left()
         is_first = generation == 1 and not self.goes_on
         listener = self._host.cables.listener
-        at = 0
+        at, missed = 0, list[bytes]()
         if listener is not None:
             at = listener.agree()
             missed = listener.missing(self._host.watcher.recorded)
-            if place is not None:
-                place = follow(place, missed)
+            if place is not None:  # nobody can say where a clock is that nobody counted
+                place = follow(place, missed) if listener.is_exact else None
             listener.restart()
             self._host.watcher.restart(at)
         go = {"generation": generation, "at": at, "song_clock": None, "running": False, "reconnect": not is_first}
         if place is not None and not is_first and generation > 1:
             go |= {"song_clock": place.song_clock, "running": place.running}
         self._host.link.send(wire.GO, go)
+        self._make_up_for(missed)
         self._host.link.again()
         self._host.playing = True
         self._host.tell_keeper({"playing": generation})
@@ -187,6 +218,24 @@ class Players:
         if self._host.cables is not None and self.left_sounding:
             self._rescue([(o, bytes((0x7F + channel, note, 64))) for o, channel, note in self.left_sounding])
             self.left_sounding = []
+
+    async def end_by_force(self) -> None:
+        """End a player that does not end as asked, where no keeper does it; its notes are released."""
+        if self.has_gone is None and self._watched == self._host.player:  # watched: the number is still its own
+            os.kill(self._host.player, signal.SIGKILL)
+            while self.has_gone is None:
+                await asyncio.sleep(0.01)
+
+    def _make_up_for(self, messages: list[bytes]) -> None:
+        """Move a line that is driven by pulses on by those that came while nobody played; they are not struck late."""
+        clock = self._host.setup.clock
+        if clock.mode != "pulses":
+            return
+        missed = missed_steps(messages, partial(matches, clock.pulse), partial(matches, clock.reset))
+        if missed.reset:
+            self._host.link.command(Act("reset", (), "now", "host"))
+        for start in range(0, missed.pulses, MOST_STEPS):
+            self._host.link.command(Act("nudge", (str(min(MOST_STEPS, missed.pulses - start)),), "now", "host"))
 
     def _place(self) -> Place | None:
         """Return where the shadow has the clock: of the last clock in the record."""

@@ -104,7 +104,9 @@ class Server:
 
     async def start(self, listening: socket.socket) -> None:
         """Accept clients on a listening socket."""
-        self._server = await asyncio.start_unix_server(self._serve, sock=listening, limit=LONGEST_LINE)
+        # since Python 3.13 the end of a server removes the socket's path, which the next host needs
+        stay: dict[str, Any] = {"cleanup_socket": False} if sys.version_info >= (3, 13) else {}
+        self._server = await asyncio.start_unix_server(self._serve, sock=listening, limit=LONGEST_LINE, **stay)
         self._tasks.add(asyncio.create_task(self._tell_state()))
 
     async def close(self) -> None:
@@ -137,10 +139,13 @@ class Server:
         while True:
             await asyncio.sleep(STATE_SECONDS)
             wanting = [client for client in self._clients if client.wants_state]
-            if wanting:
-                data = self._state_line()
-                for client in wanting:
-                    self._write(client, data)
+            try:
+                data = self._state_line() if wanting else b""
+            except Exception as error:  # the next one may be well, and nobody should look at an old one unawares
+                self._on_notice(f"the state could not be told: {type(error).__name__}: {error}")
+                continue
+            for client in wanting:
+                self._write(client, data)
 
     def _state_line(self) -> bytes:
         return json.dumps({"state": clean(self._state())}).encode() + b"\n"

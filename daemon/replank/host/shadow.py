@@ -129,6 +129,11 @@ class Shadow:
         """Records are missing: what was expected cannot be compared."""
         self._expected, self._got = [], []
 
+    def resume(self) -> None:
+        """A new player takes this state: from here on both are the same again."""
+        self.gap()
+        self.is_true = True
+
     def released(self) -> list[Message]:
         """Return note-offs for all that may sound, as if the player's end had sent them.
 

@@ -133,9 +133,11 @@ async def jack_answers() -> bool:
     try:
         return await asyncio.wait_for(asking.wait(), 5.0) == 0
     except TimeoutError:
-        asking.kill()
-        await asking.wait()
         return False
+    finally:
+        if asking.returncode is None:
+            asking.kill()
+            await asking.wait()
 
 
 def absent(api: str) -> str:
@@ -169,6 +171,8 @@ async def find_cables(
                 return Cables(chosen, instance, setup, memory, changed)
             except NoSystem as error:
                 why = str(error)
+            except Exception as error:  # a server that ends or is overloaded just now
+                why = f"{chosen}: {type(error).__name__}: {error}"
         if why != said:
             said = why
             say(f"waiting for MIDI: {why}")

@@ -79,20 +79,24 @@ class Watcher:
             if self._host.cables is None or not self._host.playing:
                 continue
             if self._host.cables.alive:
-                try:
-                    self.look()
-                    if self._host.cables.unsaved:
-                        await asyncio.to_thread(self._host.cables.remember)
-                except Exception as error:  # ports went away meanwhile: the next look sees what is there then
-                    text = f"looking at the ports failed: {type(error).__name__}: {error}"
-                    self._host.notice("port", port="", state="failed", text=text)
+                self.look_now()
+                if self._host.cables.unsaved:
+                    await asyncio.to_thread(self._host.cables.remember)
             else:
                 text = f"the MIDI system ({self._host.cables.api}) is gone; the line waits for it"
                 self._host.notice("port", port="", state="gone", text=text)
                 self._host.playing = False
                 self._host.tell_keeper({"swap": self._host.generation, "kill": True})
 
-    def look(self) -> None:
+    def look_now(self) -> None:
+        """Look; ports that go away meanwhile are no failure, since the next look sees what is there then."""
+        try:
+            self._look()
+        except Exception as error:
+            text = f"looking at the ports failed: {type(error).__name__}: {error}"
+            self._host.notice("port", port="", state="failed", text=text)
+
+    def _look(self) -> None:
         """Patch what is to be patched now, and tell what is new."""
         cables = self._host.cables
         if cables is None:

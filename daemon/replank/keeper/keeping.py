@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from replank.keeper.child import Pace, Pulse, start_python
+from replank.keeper.claim import write_holder
 from replank.keeper.systemd import notify, watchdog_seconds
 from replank.pipes import widen
 
@@ -73,8 +74,7 @@ class Keeper:
         return made, word
 
     def _start_player(self) -> None:
-        player, word = self._spare if self._spare is not None and self._spare[0].poll() is None else self._make_player()
-        self._spare = None
+        player, word = self._take_spare() or self._make_player()
         self._generation += 1
         with contextlib.suppress(BrokenPipeError):  # it died already; the loop sees that and starts another
             os.write(word, b"%d" % self._generation)
@@ -84,6 +84,15 @@ class Keeper:
         self._player_pulse.grant(STARTING)
         self._spare_at = time.monotonic() + SPARE_AFTER
         self._tell({"player": player.pid, "generation": self._generation})
+        write_holder(self._config["lock_fd"], Path(self._config["socket"]), player.pid)
+
+    def _take_spare(self) -> tuple[subprocess.Popen[bytes], int] | None:
+        """Return the spare if it lives, and have none from now on."""
+        spare, self._spare = self._spare, None
+        if spare is not None and spare[0].poll() is not None:
+            os.close(spare[1])
+            return None
+        return spare
 
     def _start_host(self, adopt: bool) -> None:
         if self._control is not None:
@@ -222,11 +231,16 @@ class Keeper:
             self._control.close()
             self._control = None
             return
-        message = json.loads(data)
+        try:
+            message = json.loads(data)
+        except ValueError:  # longer than `LONGEST_MESSAGE`
+            _say("a message of the host could not be read")
+            return
         if "say" in message:
             _say(str(message["say"]))
         if "fail" in message:
             _say(str(message["fail"]))
+        if "fail" in message and not self._ready:  # later it is a host like any that ends: another one is tried
             self._config["code"] = int(message.get("code", 2))
             self._stopping = True
         if message.get("playing") == self._generation:
@@ -249,7 +263,8 @@ class Keeper:
         facts["pids"]["keeper"] = os.getpid()
         notify(f"READY=1\nMAINPID={os.getpid()}\nSTATUS=playing as {self._config['instance']}")
         words = facts.pop("words")
-        print(json.dumps(facts) if self._config["json"] else words, flush=True)
+        with contextlib.suppress(OSError, ValueError):
+            print(json.dumps(facts) if self._config["json"] else words, flush=True)
 
     # -- the end ---------------------------------------------------------------
 
@@ -306,7 +321,8 @@ def _exit_words(code: int | None) -> str:
 
 
 def _say(text: str) -> None:
-    print(f"replank: {text}", file=sys.stderr, flush=True)
+    with contextlib.suppress(OSError, ValueError):  # the terminal is gone; the line plays on
+        print(f"replank: {text}", file=sys.stderr, flush=True)
 
 
 def run(config: dict[str, Any]) -> int:

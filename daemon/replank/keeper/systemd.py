@@ -20,6 +20,7 @@ def notify(text: str, environ: Mapping[str, str] = os.environ) -> bool:
         address = "\0" + address[1:]
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | getattr(socket, "SOCK_CLOEXEC", 0)) as sender:
+            sender.setblocking(False)  # a manager that does not read must not hold us up
             sender.sendto(text.encode(), address)
     except OSError:
         return False

@@ -16,6 +16,7 @@ import signal
 import sys
 import threading
 import time
+from collections import deque
 from typing import Any
 
 from replank import ENGINE, wire
@@ -72,7 +73,7 @@ class Player:
         self._ending = False
         self._attached = True
         self._priority = "not asked for"
-        self._state: tuple[bytes, int] | None = None
+        self._states: deque[tuple[bytes, int]] = deque()
         self._save_by = NEVER
         self._loop_thread = threading.get_ident()
         self.too_long = 0
@@ -104,7 +105,7 @@ class Player:
         """Serve until told to end."""
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the keeper's to hear
         signal.signal(signal.SIGTERM, self._terminate)
-        self.stage.say(wire.HELLO, {"pipe": PIPE_VERSION, "engine": ENGINE, **self._who()})
+        self.stage.say(wire.HELLO, {**self._versions(), **self._who()})
         next_beat = next_statistics = 0
         while not self._ending:
             now = time.monotonic_ns()
@@ -133,7 +134,7 @@ class Player:
         self._planned = until
         if not self.drain.closed:
             self._planned = until = min(until, self.stage.deadline)
-        if self._state is not None:
+        if self._states:
             until = min(until, time.monotonic_ns() + 1_000_000)
         seconds = max(0, until - time.monotonic_ns()) / 1e9
         watched = [self._command, self._wake_out] if self._attached else [self._wake_out]
@@ -195,8 +196,11 @@ class Player:
                 self._begin(plain)
             else:
                 self._go(plain)
-        elif kind == wire.STATE and not self.drain.closed:
+        elif kind == wire.STATE:
             nonce = wire.plain_dict(payload)["nonce"]
+            if self.drain.closed:
+                self.stage.say(wire.STATE, {"nonce": nonce, "state": None, **self._versions()})
+                return
             self.stage.after_clock = lambda: self._save(nonce)
             self._save_by = time.monotonic_ns() + QUIET_WITHIN_NS
 
@@ -226,8 +230,10 @@ class Player:
     def _go(self, plain: dict[str, Any]) -> None:
         """Begin to play: what waits follows, except clocks that the host's listener has counted."""
         performer = self.stage.performer
-        if performer is None:
-            raise ValueError("told to play before there was a state")
+        if performer is None:  # its state could not be loaded: better another player than a silent one
+            self.stage.trouble("told to play without a state")
+            self._ending = True
+            return
         counted_to = plain["at"]
         queue = self.drain.queue
         first: list[tuple[int, Any, int]] = []
@@ -243,7 +249,11 @@ class Player:
 
     def _is_counted(self, item: tuple[int, Any, int], counted_to: int) -> bool:
         port, data, stamp = item
-        return port in self._clock_ports and stamp <= counted_to and data[:1] != b"" and data[0] in _TRANSPORT
+        if port not in self._clock_ports or stamp > counted_to or not data:
+            return False
+        performer = self.stage.performer
+        by_pulses = performer is not None and performer.setup.clock.mode == "pulses"
+        return by_pulses or data[0] in _TRANSPORT
 
     # -- state for a host ------------------------------------------------------
 
@@ -254,22 +264,25 @@ class Player:
             return
         state = performer.save()
         self.stage.say(wire.MARK, {"nonce": nonce})
-        answer = {"nonce": nonce, "state": state, "pipe": PIPE_VERSION, **self._who()}
+        answer = {"nonce": nonce, "state": state, **self._versions(), **self._who()}
         threading.Thread(target=self._encode, args=(answer,), daemon=True).start()
 
     def _encode(self, answer: dict[str, Any]) -> None:
-        self._state = (encode(answer), 0)
+        self._states.append((encode(answer), 0))
         self._rouse()
 
     def _send_state(self) -> None:
-        if self._state is not None and not self.drain.closed:
+        if self._states and not self.drain.closed:
             self._inside(self._send_slice)
 
     def _send_slice(self) -> None:
-        if self._state is not None:
-            payload, start = self._state
+        if self._states:  # one after the other: parts of two would be glued together
+            payload, start = self._states[0]
             start = self.stage.writer.write_slice(wire.STATE, payload, start, SLICE)
-            self._state = (payload, start) if start < len(payload) else None
+            if start < len(payload):
+                self._states[0] = payload, start
+            else:
+                self._states.popleft()
 
     def _tell_statistics(self) -> None:
         stage = self.stage
@@ -282,6 +295,9 @@ class Player:
             lost_cables=self._practice.lost_cables if self._practice else 0,
             pauses=self._practice.pauses if self._practice else 0,
         )
+
+    def _versions(self) -> dict[str, Any]:
+        return {"pipe": PIPE_VERSION, "engine": ENGINE}
 
     def _who(self) -> dict[str, Any]:
         return {"pid": os.getpid(), "generation": self._generation}

@@ -132,15 +132,17 @@ class Recorder:
         health["dropped"] += self._dropped
         return health
 
-    def close(self, timeout: float = 5.0) -> bool:
+    def close(self, timeout: float = 5.0, in_order: bool = True) -> bool:
         """End the show and write the rest.
 
         Args:
             timeout: Seconds to wait at most; a disk that hangs is left alone.
+            in_order: False leaves the show as one that was cut off.
 
         Returns:
             True if everything is on the disk.
         """
+        self._writer.ends_in_order = in_order
         self._stop.set()
         self._thread.join(timeout)
         return not self._thread.is_alive() and self.health()["queued"] == 0

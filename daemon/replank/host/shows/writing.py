@@ -56,6 +56,7 @@ class Writer:
         self.commits, self.lost, self.uncommitted = 0, 0, 0
         self.lasted = self.slowest = 0.0
         self.wants_checkpoint = False
+        self.ends_in_order = True
         self._retry_at = self._summary_at = 0.0
         self._pages = pages
         self._set_asides = 0
@@ -86,7 +87,7 @@ class Writer:
         self._publish()
 
     def finish(self) -> None:
-        """Write the rest and mark the show as ended in order."""
+        """Write the rest and mark the show as ended in order, if it is."""
         for _ in range(50):
             before = len(self.queue)
             self._retry_at = 0.0
@@ -96,7 +97,7 @@ class Writer:
         if self.opened is not None and self.state != "failing":
             try:
                 if self.show:
-                    self._transaction(lambda sql: self._summary(sql, closed=1))
+                    self._transaction(lambda sql: self._summary(sql, closed=int(self.ends_in_order)))
                 self.state, self.text = "closed", "the show is kept"
             except sqlite3.Error as error:
                 self._failed(error, time.monotonic())
