@@ -47,11 +47,18 @@ RIGS = {
 BUSY = {"slide_chance": 0.3, "accent_chance": 0.4, "rest_chance": 0.3, "gate": 1.0, "scale": "dorian"}
 
 
-def arrivals(setup: Setup) -> dict[int, set[int]]:
-    """Return channel -> when its struck notes arrived, in us after the first byte of their step."""
+def arrivals(setup: Setup, after: int = 0) -> dict[int, set[int]]:
+    """Return channel -> when its struck notes arrived, in us after the first byte of their step.
+
+    The first `after` steps are left out.
+    """
     found: dict[int, set[int]] = defaultdict(set)
+    steps = 0
     for _, messages, kinds in outcomes(setup):
         if "step" not in kinds:
+            continue
+        steps += 1
+        if steps <= after:
             continue
         sent = 0
         for _, data in messages:
@@ -69,6 +76,37 @@ def test_notes_on_a_din_cable_arrive_when_the_report_says(name: str) -> None:
     for voice, arrival in zip(RIGS[name], computed, strict=True):
         assert max(played[voice.channel]) == arrival.fullest, (voice.name, played[voice.channel])
         assert min(played[voice.channel]) >= arrival.leanest
+
+
+@pytest.mark.parametrize("name", RIGS)
+def test_with_controllers_ahead_notes_arrive_when_the_report_says(name: str) -> None:
+    setup = Setup(outputs=(Output(din=True, ahead=True),), voices=RIGS[name], values=BUSY)
+    computed = cables(setup)[0].arrivals
+    played = arrivals(setup, after=2)  # no interval is known before the second step
+    for voice, arrival in zip(RIGS[name], computed, strict=True):
+        assert max(played[voice.channel]) == arrival.fullest, (voice.name, played[voice.channel])
+        assert min(played[voice.channel]) >= arrival.leanest
+
+
+def test_the_comparison_rejects_controllers_that_are_not_sent_ahead() -> None:
+    # negative control: the performer of a rig without `ahead` beside the report of one with it
+    setup = Setup(outputs=(Output(din=True),), voices=RIGS["plain"], values=BUSY)
+    hasty = replace(setup, outputs=(Output(din=True, ahead=True),))
+    assert max(arrivals(setup, after=2)[1]) > cables(hasty)[0].arrivals[0].fullest
+
+
+def test_a_voice_ahead_of_its_step_has_the_cable_for_itself() -> None:
+    voices = (Voice("line"), Voice("early", channel=2, delay_ms=-20.0))
+    setup = Setup(outputs=(Output(din=True),), voices=voices, values={**BUSY, "slide_chance": 0.0})
+    line, early = cables(setup)[0].arrivals
+    assert line.fullest == early.fullest
+    own = []
+    for _, messages, kinds in outcomes(setup):
+        ons = [at for at, (_, data) in enumerate(messages) if data[0] == 0x91 and data[2]]
+        if ons and "step" not in kinds:
+            own.append(sum(len(data) for _, data in messages[: ons[0] + 1]) * BYTE_US)
+    assert len(own) > 100
+    assert max(own) <= early.fullest
 
 
 def test_the_comparison_rejects_a_report_that_forgets_a_controller() -> None:

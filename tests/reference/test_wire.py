@@ -110,6 +110,8 @@ def test_ahead_takes_the_controllers_out_of_the_way() -> None:
     cable = one(Voice(), ahead=True)
     assert cable.arrivals[0].fullest == 2 * 960 and cable.arrivals[0].displaced == 0
     assert cable.ahead_saves_us == 1920 == one(Voice()).ahead_saves_us
+    assert (cable.bytes, cable.last_us) == (12, 6 * BYTE_US)
+    assert judge(cable)[0].text == "fullest step 12 bytes, 6 of them ahead of it, last byte after 1.92 ms"
 
 
 def test_bend_range_follows_the_notes() -> None:

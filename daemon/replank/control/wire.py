@@ -135,7 +135,7 @@ class Cable(NamedTuple):
         output: Its name.
         din: True for a 5-pin DIN cable, False where these times do not apply.
         bytes: Bytes of the fullest step.
-        last_us: When its last byte has arrived, in microseconds.
+        last_us: When the last byte of those that leave at the step has arrived, in microseconds.
         arrivals: Each voice's note, in the order of the cable.
         jitter_us: The most by which unequal steps move a note.
         cycle_us: Further bytes, behind the notes, on the first step of a cycle.
@@ -182,23 +182,25 @@ def _cable(output: Output, voices: list[Voice], interval_ms: float, strikes: int
     groups: dict[float, list[Voice]] = {}
     for voice in voices:
         groups.setdefault(voice.delay_ms, []).append(voice)
+    which = WITH_NOTE if output.ahead else ALL
     arrivals: list[Arrival] = []
     for group in groups.values():
         for number, voice in enumerate(group):
-            ends = [_ends(group[:number], voice, shape, WITH_NOTE if output.ahead else ALL) for shape in SHAPES]
+            ends = [_ends(group[:number], voice, shape, which) for shape in SHAPES]
             bare = [_ends(group[:number], voice, shape, NONE) for shape in SHAPES]
             late = max(ends)
             # elsewhere than on a DIN cable, releases and unchanged controllers may be left out
             early = min(ends) if output.din else (number + 1) * MESSAGE
             arrivals.append(Arrival(voice.name, late * BYTE_US, early * BYTE_US, (late - max(bare)) * BYTE_US))
     fullest = max((sum(all_bytes(v, shape) for v in g) for g in groups.values() for shape in SHAPES), default=0)
+    batch = max((sum(all_bytes(v, shape, which) for v in g) for g in groups.values() for shape in SHAPES), default=0)
     ranges = max((sum(RANGE_BYTES for v in g if v.bend_range > 0) for g in groups.values()), default=0)
     saved = max((sum(early_bytes(v) for v in g if not v.delay_ms) for g in groups.values()), default=0)
     return Cable(
         output=output.name,
         din=output.din,
         bytes=fullest,
-        last_us=fullest * BYTE_US,
+        last_us=batch * BYTE_US,
         arrivals=tuple(arrivals),
         jitter_us=max((a.fullest - a.leanest for a in arrivals), default=0),
         cycle_us=ranges * BYTE_US,
@@ -247,7 +249,9 @@ def judge(cable: Cable) -> list[Judged]:
     heard = just_heard(cable.interval_ms)
     jitter = cable.jitter_us / 1000.0
     full = cable.bytes / BYTES_PER_SECOND * 1000.0
-    found = [Judged("pass", f"fullest step {cable.bytes} bytes, last byte after {cable.last_us / 1000:.2f} ms", "")]
+    before = cable.bytes - cable.last_us // BYTE_US
+    text = f"fullest step {cable.bytes} bytes{f', {before} of them ahead of it' if before else ''}"
+    found = [Judged("pass", f"{text}, last byte after {cable.last_us / 1000:.2f} ms", "")]
     if full > cable.interval_ms:
         found[0] = Judged(
             "fail", f"{found[0].text}, longer than the step", "fewer controllers or voices, or a second cable"
@@ -267,6 +271,7 @@ def judge(cable: Cable) -> list[Judged]:
     if cable.ahead_saves_us:
         saves = "saves" if cable.ahead else "would save"
         text = f"ahead: true {saves} {cable.ahead_saves_us / 1000:.2f} ms before the note"
+        text += ", but not on the first steps after Start, when nothing tells how soon the next one comes"
         found.append(Judged("pass", text, ""))
     if cable.cycle_us:
         text = f"bend range behind the notes of a cycle's first step: {cable.cycle_us / 1000:.2f} ms more on the cable"
