@@ -199,7 +199,7 @@ class Trial:
 
     def fault(self) -> None:
         """The fault is now; what is heard from now on counts as after it, until `well` says otherwise."""
-        self.at = self.settled = self.clock.client.frame_time
+        self.at = self.settled = self.clock.client.last_frame_time
         now = self._heard_so_far()
         self._cuts = [now, now]
 
@@ -214,7 +214,7 @@ class Trial:
 
     def settle(self) -> None:
         """The line has to be right from here on."""
-        self.settled = self.clock.client.frame_time
+        self.settled = self.clock.client.last_frame_time
         self._cuts[1] = self._heard_so_far()
 
     def end(self, stop: bool = True) -> Evidence:

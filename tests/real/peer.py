@@ -86,7 +86,7 @@ class Peer:
         with self._lock:
             self._queue.extend((0, data) for data in first)
             self._interval = rate * 60 / (24 * bpm)
-            self._next_clock = float(self.client.frame_time + rate // 100)
+            self._next_clock = float(self.client.last_frame_time + rate // 100)
             self._clocks_left = count
         if wait:
             self.until(lambda: self._clocks_left == 0, seconds=30 + count * self._interval / rate)
@@ -99,7 +99,7 @@ class Peer:
     def storm(self, message: bytes, a_second: int, seconds: float) -> int:
         """Queue messages at an even rate; return how many."""
         rate = self.client.samplerate
-        start = self.client.frame_time + rate // 20
+        start = self.client.last_frame_time + rate // 20
         count = int(a_second * seconds)
         with self._lock:
             self._queue.extend((start + n * rate // a_second, message) for n in range(count))
