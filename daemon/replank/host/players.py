@@ -30,6 +30,8 @@ MOST_STEPS = 128
 """Steps that one `nudge` may move the playhead."""
 RESCUE_AGAIN = (0.02, 0.06, 0.25, 1.0)
 """Seconds after which releases are repeated."""
+CABLE_SECONDS = 0.05
+"""A cable that was just plugged in carries from one of the next periods on: what is sent before is lost."""
 LAST_RESCUE = 1.2
 """Seconds for which a host that ends stays after releasing, for the repetitions."""
 
@@ -188,6 +190,8 @@ class Players:
             self._host.tell_keeper({"swap": generation})  # the next one tries again
             return
         self._host.watcher.look_now()
+        if self.goes_on and generation == 1:
+            await asyncio.sleep(CABLE_SECONDS)
         self.release_left()
         is_first = generation == 1 and not self.goes_on
         listener = self._host.cables.listener
