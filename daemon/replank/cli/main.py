@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
+from collections.abc import Iterator
 from importlib import import_module
 from typing import Any, TextIO
 
@@ -74,13 +75,15 @@ class Commands(click.Group):
             sys.exit(WRONG_INPUT)
         sys.exit(code if isinstance(code, int) else DONE)
 
+    def make_context(self, *args: Any, **extra: Any) -> click.Context:
+        """Read what was typed; help is said here already."""
+        with _to_its_end():
+            return super().make_context(*args, **extra)
+
     def invoke(self, ctx: click.Context) -> Any:
-        """Run a command; where nobody reads its output any more, as behind `| head -1`, it ends there."""
-        try:
+        """Run a command."""
+        with _to_its_end():
             return super().invoke(ctx)
-        except BrokenPipeError:
-            _let_go(sys.stdout)
-            sys.exit(PIPE_CLOSED)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -109,6 +112,16 @@ def _let_go(stream: TextIO) -> None:
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, stream.fileno())
         os.close(nowhere)
+
+
+@contextlib.contextmanager
+def _to_its_end() -> Iterator[None]:
+    """End a command quietly where nobody reads its output any more, as behind `| head -1`."""
+    try:
+        yield
+    except BrokenPipeError:
+        _let_go(sys.stdout)
+        sys.exit(PIPE_CLOSED)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

@@ -52,10 +52,11 @@ def period_words(period: dict[str, Any]) -> str:
     return text
 
 
-def what_to_send(transport: dict[str, Any]) -> str:
+def what_to_send(transport: dict[str, Any], instance: str) -> str:
     """Return the command that begins a stopped internal clock, empty where it is not that which is waited for."""
     is_waiting = transport["source"] == "internal" and not (transport["running"] or transport["armed"])
-    return " (replank send start)" if is_waiting else ""
+    named = "" if instance == DEFAULT_INSTANCE else f"--instance {instance} "
+    return f" (replank send {named}start)" if is_waiting else ""
 
 
 def sentences(state: dict[str, Any]) -> Iterator[str]:
@@ -64,7 +65,7 @@ def sentences(state: dict[str, Any]) -> Iterator[str]:
     if performer is None:
         yield "the host was just replaced and does not know the state yet"
     else:
-        yield from _music(performer)
+        yield from _music(performer, str(host.get("instance") or DEFAULT_INSTANCE))
     if host.get("waiting"):
         yield str(host["waiting"])
     for key, row in sorted(host.get("patches", {}).items()):
@@ -87,10 +88,10 @@ def sentences(state: dict[str, Any]) -> Iterator[str]:
             yield f"{host[name]} {what}"
 
 
-def _music(performer: dict[str, Any]) -> Iterator[str]:
+def _music(performer: dict[str, Any], instance: str) -> Iterator[str]:
     transport, line = performer["transport"], performer["line"]
     state, said = transport["state"], transport["words"]
-    yield (said if said.startswith(state) else f"{state}: {said}") + what_to_send(transport)
+    yield (said if said.startswith(state) else f"{state}: {said}") + what_to_send(transport, instance)
     if transport["tempo"]:
         yield f"clock {transport['tempo']:.1f} BPM, phase {transport['phase']}, {transport['dropouts']} drop-outs"
     where = f"cycle {transport['cycle']}, bar {transport['bar']}, step {transport['step']} of {line['length']}"

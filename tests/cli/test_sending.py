@@ -1,0 +1,102 @@
+"""Everything that can be sent to a running daemon is confirmed in words, or refused with one reason and no change."""
+
+import time
+
+import pytest
+
+from replank.control.actions import ACTIONS
+from replank.control.parameters import PARAMETERS, show
+from replank.host.client import Denied
+from tests.real.daemon import Daemon
+
+ARGUMENTS = {
+    "name": "blue", "cycle": "1", "amount": "+1", "step": "3", "note": "D4", "state": "on", "count": "2", "pass": "1",
+    "of": "2", "sound": "2", "silent": "2", "parameter": "mutation_chance", "value": "0.5", "bars": "4", "piece": "1",
+    "text": "good", "mode": "root", "velocity": "64", "voice": "1",
+}  # fmt: skip
+STATES = {"rest": "sound", "link": "slide"}
+ELSE = {"toggle": "toggle:hold", "nudge_parameter": "nudge_parameter:gate:0.1"}
+SET = "set: 1\npieces:\n  - name: First Light\n  - name: Meridian\n"
+WRONG = ["frobnicate", "pitch:65:+1", "note:3:H", "recall:nobody", "back:99999", "turn:6:5:4", "ramp:scale:dorian:4",
+         "length=99", "scale=nope", "lenght=3", "hold@tomorrow", "piece:9", "tuning_note:C4:64:9", ""]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def daemon(tmp_path_factory):
+    pieces = tmp_path_factory.mktemp("set") / "set.yaml"
+    pieces.write_text(SET)
+    made = Daemon("--api", "none", "--clock", "internal", "--set", str(pieces))
+    made.say("tempo=400", "length=1", "start")
+    while made.transport()["cycle"] < 3:  # so that there is something to keep and to go back to
+        time.sleep(0.05)
+    made.say("stop")
+    yield made
+    made.clean()
+
+
+def written(name):
+    row = ACTIONS[name]
+    words = [STATES.get(name, "on") if word == "state" else ARGUMENTS[word] for word in row.takes if word[0] != "["]
+    return ELSE.get(name) or ":".join([name, *words])
+
+
+@pytest.mark.parametrize("name", [name for name in ACTIONS if name != "redo"])
+def test_every_action_is_confirmed(daemon, name):
+    with daemon.client() as client:
+        if name == "undo":
+            client.ask("say", words=["pitch:3:+1"])
+        if "name" in ACTIONS[name].takes:
+            client.ask("say", words=["keep:blue"])  # another test may have forgotten it
+        answer = client.ask("say", words=[written(name)])
+    assert all(isinstance(line, str) and line and "\n" not in line for line in answer["said"])
+    # what has no words of its own is confirmed by the command itself
+    assert answer["said"] or name in ("cancel", "ramp", "tap")
+
+
+@pytest.mark.parametrize("name", PARAMETERS)
+def test_every_parameter_is_confirmed(daemon, name):
+    with daemon.client() as client:
+        answer = client.ask("say", words=[f"{name}={show(name, PARAMETERS[name].default)}"])
+    assert answer["said"]
+    assert all(line.startswith(name) for line in answer["said"])
+
+
+@pytest.mark.parametrize("word", WRONG)
+def test_what_is_wrong_is_refused_and_changes_nothing(daemon, word):
+    with daemon.client() as client:
+        client.ask("say", words=["stop", "cancel"])
+        before = settled(client)
+        with pytest.raises(Denied) as refused:
+            client.ask("say", words=["gate=0.33", word])
+        assert settled(client) == before, "also the right word before it was not done"
+    assert len(str(refused.value).splitlines()) == 1
+
+
+def settled(client):
+    view = client.ask("state")["state"]["performer"]
+    return {part: view[part] for part in ("line", "parameters", "snapshots", "trail", "due", "ramps", "piece")}
+
+
+def test_the_command_says_done_where_nothing_else_is_said(daemon):
+    daemon.say("cancel")
+    done = daemon.run("send", "--instance", daemon.instance, "cancel")
+    assert (done.returncode, done.stdout, done.stderr) == (0, "done\n", "")
+    quiet = daemon.run("send", "-q", "--instance", daemon.instance, "cancel")
+    assert (quiet.returncode, quiet.stdout, quiet.stderr) == (0, "", "")
+
+
+def test_a_stopped_clock_of_its_own_says_what_begins_it(daemon):
+    daemon.say("stop", "mute=off")
+    done = daemon.run("status", "--instance", daemon.instance)
+    assert f"(replank send --instance {daemon.instance} start)" in done.stdout
+    daemon.say("start")
+    assert "start)" not in daemon.run("status", "--instance", daemon.instance).stdout
+    daemon.say("stop")
+
+
+def test_a_second_daemon_is_told_where_the_first_is(daemon):
+    again = daemon.run("play", "--instance", daemon.instance, "--api", "none")
+    assert again.returncode == 2
+    assert str(daemon.socket) in again.stderr
+    assert f"see replank status --instance {daemon.instance}," in again.stderr
+    assert len(again.stderr.splitlines()) == 1
