@@ -53,6 +53,8 @@ def test_help_has_each_example_on_a_line(name):
         ("replay last --wait -1", "-1 is outside 0 to 600"),
         ("export last --cycle 0", "0 is below 1"),
         ("demo --seconds 2", "2 is outside 5 to 3600"),
+        ("demo --headless --out nowhere/x.mid", "there is no folder"),
+        ("learn nowhere/x.yaml --port box", "there is no folder"),
         ("init file", "there is a file where a folder should be"),
         ("send --instance a/b redraw", "cannot name an instance"),
     ],

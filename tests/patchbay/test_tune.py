@@ -134,7 +134,7 @@ def test_without_scipy_exit_code_3(rig: Path, readings: Path, monkeypatch: pytes
     without_scipy(monkeypatch)
     run = tune("--rig", rig, "--readings", readings)
     assert run.exit_code == 3
-    assert run.output.strip() == "replank: fitting needs SciPy: pip install 'replank[tune]'"
+    assert run.output.strip() == "replank: fitting needs SciPy, in replank's environment: pip install scipy"
 
 
 def test_typed_readings_after_a_caution(rig: Path) -> None:

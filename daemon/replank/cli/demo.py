@@ -21,6 +21,7 @@ import click
 from replank.cli.exits import ABSENT, Fail
 from replank.cli.numbers import MOST_SEED, SEED_METAVAR, Number, Whole
 from replank.cli.play import claimed, host_facts
+from replank.cli.render import check_places
 from replank.cli.rows import Cell, cycle_rows, wants_colour
 from replank.host.client import Client, NoDaemon
 from replank.host.feed import show_path
@@ -76,6 +77,7 @@ def command(
     """
     for number in (signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, _ended)
+    check_places(out)
     chosen = api if api != "auto" else choose_api("auto", _jack_answers) or "none"
     given = {word.partition("=")[0] for word in words}
     words += tuple(word for word in QUICKER if word.partition("=")[0] not in given)

@@ -69,6 +69,8 @@ def command(
     """
     if (port is None) == (stream is None):
         raise Fail("name the box's port with --port (replank ports lists them), or a recorded stream with --from")
+    if not profile.resolve().parent.is_dir():  # before anybody moves a control for nothing
+        raise Fail(f"{plain_text(str(profile))} cannot be written: there is no folder {profile.resolve().parent}")
     try:
         file = ProfileFile(profile, title)
     except BadFile as error:
@@ -95,7 +97,7 @@ def _from_port(file: ProfileFile, port: str, api: str, functions: tuple[str, ...
     try:
         ear = Ear(port, api)
     except NoMidi as error:
-        raise Fail(str(error), ABSENT) from None
+        raise Fail(f"no MIDI system can be listened to; replank ports says what there is ({error})", ABSENT) from None
     except PortNameError as error:
         raise Fail(str(error), ABSENT) from None
     click.echo(f"listening to {plain_text(ear.name)}")

@@ -78,7 +78,7 @@ def command(
     """
     if not 1 <= cycles <= MOST_CYCLES:
         raise Fail(f"--cycles: {cycles} is outside 1 to {MOST_CYCLES}")
-    _check_places(out, picture_file)
+    check_places(out, picture_file)
     setup = _setup(rig)
     given = read_values(words, setup)
     tempo = _one_of("tempo", tempo, given)
@@ -120,7 +120,7 @@ def _setup(rig: Path | None) -> Setup:
         raise Fail(f"{rig}: {error.strerror or error}") from None
 
 
-def _check_places(*paths: Path | None) -> None:
+def check_places(*paths: Path | None) -> None:
     """Refuse, before anything is played, what could not be written afterwards."""
     wanted = [path for path in paths if path is not None]
     if len({path.resolve() for path in wanted}) < len(wanted):

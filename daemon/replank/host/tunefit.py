@@ -218,7 +218,7 @@ def robust_fit() -> Callable[..., Any]:
     try:
         from scipy.optimize import least_squares
     except ImportError:
-        raise ScipyAbsent("fitting needs SciPy: pip install 'replank[tune]'") from None
+        raise ScipyAbsent("fitting needs SciPy, in replank's environment: pip install scipy") from None
     return least_squares  # type: ignore[no-any-return]
 
 
