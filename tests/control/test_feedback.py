@@ -26,14 +26,14 @@ class Loop(Stage):
         super().__init__(profile, kind=kind, **values)
         self.feedback = Feedback({"box": profile}, self.inputs)
         self.echoes, self.delay = echoes, delay_ms
-        self.heard = [True] * 64
+        self.heard, self.accented = [True] * 64, [False] * 64
         self.shown: list[tuple[int, bytes]] = []
         self.back: list[tuple[int, bytes]] = []
         self.hands.begin(self.now, self.values, self.lists)
-        self.hands.steps_heard(self.heard, self.now)
+        self.tell_steps()
 
     def view(self) -> dict:
-        steps = [{"heard": heard} for heard in self.heard]
+        steps = [{"heard": h, "accented": a} for h, a in zip(self.heard, self.accented, strict=True)]
         return {
             "parameters": self.values, "lists": self.lists, "controls": self.hands.view(),
             "line": {"length": self.values["length"], "steps": steps},
@@ -58,9 +58,17 @@ class Loop(Stage):
                 self.press(int(intent.name.split(":")[1]))
         return super().take(intents, at)
 
+    def tell_steps(self) -> None:
+        states = [h * (1 + a) for h, a in zip(self.heard, self.accented, strict=True)]
+        self.hands.steps_heard(states, self.now)
+
+    def accent(self, step: int) -> None:
+        self.accented[step - 1] = not self.accented[step - 1]
+        self.tell_steps()
+
     def press(self, step: int) -> None:
         self.heard[step - 1] = not self.heard[step - 1]
-        self.hands.steps_heard(self.heard, self.now)
+        self.tell_steps()
 
 
 class Trusting(Hands):
@@ -75,7 +83,7 @@ KNOB = {"sends": "cc 16", "moves": "homing", "feedback": "same"}
 FADER = {**KNOB, "catch_up": "jump"}
 BUTTON = {"sends": "note 36", "toggles": "mute", "feedback": "same"}
 RING = {"sends": "cc 20", "relative": "twos-complement", "moves": "gate", "feedback": "same"}
-STEPS = [{"pushes": "note 48", "count": 16, "feedback": "same"}]
+STEPS = [{"pushes": "note 48", "count": 16, "feedback": "same", "lit": 70, "lit_accent": 127}]
 
 
 def oscillates(kind: type[Hands], delay_ms: int) -> list[str]:
@@ -101,6 +109,7 @@ def oscillates(kind: type[Hands], delay_ms: int) -> list[str]:
     loop.set("mute", False)
     loop.set("gate", 0.5)
     loop.press(9)
+    loop.accent(4)
     loop.run(1500)
     if loop.values["homing"] != 0.99:
         wrong.append("ramp")
@@ -110,6 +119,8 @@ def oscillates(kind: type[Hands], delay_ms: int) -> list[str]:
         wrong.append("ring")
     if loop.heard[8]:
         wrong.append("mutated step")
+    if not loop.heard[3]:
+        wrong.append("accented step")
     count = len(loop.shown)
     loop.run(1500)
     if len(loop.shown) != count:
@@ -169,6 +180,18 @@ def test_values_toggles_and_steps_are_shown_as_controllers_and_notes():
     assert loop.feedback.changed(loop.view(), loop.now + 1000 * MS) == []
     loop.values["scale"], loop.values["length"] = "ionian", 1
     assert [d for _, d in loop.feedback.changed(loop.view(), loop.now + 2000 * MS)] == [bytes((0xB0, 90, 0))]
+
+
+def test_an_accented_step_is_brighter_where_the_profile_says_so():
+    steps = [{"pushes": "note 48", "count": 3, "feedback": "same", "lit": 70, "lit_accent": 127, "unlit": 1}]
+    loop = Loop(box(steps=steps), echoes=False)
+    loop.heard, loop.accented = [True, True, False] * 21 + [True], [False, True, True] * 21 + [False]
+    assert [data for _, data in loop.feedback.changed(loop.view(), loop.now)] == [
+        bytes((0x90, 48, 70)), bytes((0x90, 49, 127)), bytes((0x90, 50, 1)),
+    ]  # fmt: skip
+    plain = Loop(box(steps=[{"pushes": "note 48", "count": 2, "feedback": "same", "lit": 90}]), echoes=False)
+    plain.accented[1] = True
+    assert [data[2] for _, data in plain.feedback.changed(plain.view(), plain.now)] == [90, 90]
 
 
 def test_feedback_is_limited_in_rate_and_the_last_value_arrives():

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from replank.control.actions import ACTIONS, usage
+from replank.control.actions import ACTIONS, split_action, usage
 from replank.control.compiling import compile_profile
 from replank.control.parameters import PARAMETERS, place, show
 from replank.control.setup import Clock, Input, Piece, Setup
@@ -169,6 +169,13 @@ def test_a_parameter_from_knob_send_and_socket_is_one_and_the_same(name: str) ->
         results.append(effect(made))
     assert results[0]["state"]["values"][name] == value
     assert results[0] == results[1] == results[2]
+
+
+def test_text_may_hold_colons_and_at_signs_and_still_be_due() -> None:
+    assert split_action("star:dome @ 8: look up") == ("star", ("dome @ 8: look up",), "")
+    assert split_action("star:dome @ 8@bar") == ("star", ("dome @ 8",), "bar")
+    with pytest.raises(ValueError, match="is not a due"):
+        split_action("recall:first@noon")
 
 
 def test_a_box_that_forgets_when_an_action_is_due_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -321,6 +321,7 @@ def test_a_ramp_moves_over_bars_and_a_touch_cancels_it() -> None:
     stage.clocks(96 * 2)
     assert stage.p.values["rest_chance"] == pytest.approx(0.5, abs=0.02)
     stage.set(rest_chance=0.1)
+    assert stage.said("cancelled") == [{"action": "ramp of rest_chance"}]
     stage.clocks(96 * 4)
     assert stage.p.values["rest_chance"] == 0.1
     stage.do("ramp", "length", "8", "1")

@@ -124,10 +124,12 @@ def split_action(word: str) -> tuple[str, tuple[str, ...], str]:
     body, at, due = word.rpartition("@")
     if not at:
         body, due = word, ""
-    elif due:
-        due = check_due(due)
     name, *rest = body.split(":")
     row = find_action(name)
+    if due and row.takes and row.takes[-1].strip("[]") == "text" and not _is_due(due):
+        rest, due = word.split(":")[1:], ""  # an @ of the text itself
+    elif due:
+        due = check_due(due)
     most = len(row.takes)
     if most and len(rest) > most and row.takes[-1].strip("[]") in ("name", "text", "piece"):
         rest = [*rest[: most - 1], ":".join(rest[most - 1 :])]
@@ -135,6 +137,14 @@ def split_action(word: str) -> tuple[str, tuple[str, ...], str]:
     if not least <= len(rest) <= most:
         raise ValueError(f"{name} is written {usage(row)}")
     return name, tuple(rest), due
+
+
+def _is_due(text: str) -> bool:
+    try:
+        check_due(text)
+    except ValueError:
+        return False
+    return True
 
 
 def check_due(due: str) -> str:

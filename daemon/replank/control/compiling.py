@@ -340,7 +340,8 @@ class _Compiler(PlainReader):
                 shown = self.feedback(rows, path, source)
                 control = Control(f"push {step}", source, press=f"{push}:{step}", feedback=shown, step=step)
                 lit, unlit = self.whole(rows, "lit", path, 0, 127, 127), self.whole(rows, "unlit", path, 0, 127, 0)
-                made.append(replace(control, lit=lit, unlit=unlit, row=self.row_number(title)))
+                accent = self.whole(rows, "lit_accent", path, 0, 127, lit)
+                made.append(replace(control, lit=lit, unlit=unlit, lit_accent=accent, row=self.row_number(title)))
         if not made and not self.wrongs:
             self.refuse(path, "a row of steps needs encoders, knobs or pushes")
         return made

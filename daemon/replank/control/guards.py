@@ -35,7 +35,7 @@ class Guards:
         self.keys = {key for keys in self._by_name.values() for key in keys}
         self.watches_steps = any(name.startswith("step ") for name in self._by_name)
         self._echoes = Echoes()
-        self._heard: list[bool] = []
+        self._heard: list[int] = []
 
     def is_echo(self, key: Key, coarse: int, now: int) -> bool:
         """Tell whether a number (in 7 bits) is what the control was shown; it is expected no more."""
@@ -53,16 +53,16 @@ class Guards:
             if knob.is_button or knob.control.relative or knob.coarse != shown:
                 self._echoes.expect(key, shown, now)
 
-    def steps_heard(self, heard: Sequence[bool], now: int) -> None:
-        """Expect what boxes will be shown of steps, from step 1 on."""
+    def steps_heard(self, heard: Sequence[int], now: int) -> None:
+        """Expect what boxes will be shown of steps, from step 1 on: 0 silent, 1 sounding, 2 with an accent."""
         window = WINDOW_NS if self._heard else RETURN_NS  # at first all steps are shown
-        for place, is_heard in enumerate(heard):
-            if place < len(self._heard) and self._heard[place] == is_heard:
+        for place, state in enumerate(heard):
+            if place < len(self._heard) and self._heard[place] == state:
                 continue
             for key in self._by_name.get(f"step {place + 1}", ()):
                 control = self._knobs[key].control
-                self._echoes.expect(key, control.lit if is_heard else control.unlit, now, window)
-        self._heard = [bool(one) for one in heard]
+                self._echoes.expect(key, control.step_light(state), now, window)
+        self._heard = [int(one) for one in heard]
 
     def all_shown(self, port: int, now: int, values: Values, lists: Lists) -> None:
         """Expect everything of a box that will be shown everything."""
@@ -74,8 +74,8 @@ class Guards:
                 if name in values:
                     self._echoes.expect(key, self._shown(knob, values[name], lists), now, RETURN_NS)
             elif self._heard:
-                is_lit = control.step <= len(self._heard) and self._heard[control.step - 1]
-                self._echoes.expect(key, control.lit if is_lit else control.unlit, now, RETURN_NS)
+                state = self._heard[control.step - 1] if control.step <= len(self._heard) else 0
+                self._echoes.expect(key, control.step_light(state), now, RETURN_NS)
 
     def _shown(self, knob: Knob, value: Value, lists: Lists) -> int:
         target = knob.control.targets[0]

@@ -126,8 +126,11 @@ class Hands:
                 if drive.target.parameter == name:
                     drive.sync(value, self._lists, knob.control, knob.raw)
 
-    def steps_heard(self, heard: Sequence[bool], now: int) -> None:
-        """Say which steps sound, from step 1 on, whenever that may have changed (see `watches_steps`)."""
+    def steps_heard(self, heard: Sequence[int], now: int) -> None:
+        """Say how steps sound, from step 1 on, whenever that may have changed (see `watches_steps`).
+
+        0 is silent, 1 sounds, 2 sounds with an accent.
+        """
         self._guards.steps_heard(heard, now)
 
     def view(self) -> dict[str, dict[str, Any]]:

@@ -69,4 +69,5 @@ STEPS_KEYS = {
     "feedback": "same or none, of the pushes: lit where the step sounds.",
     "lit": CONTROL_KEYS["lit"],
     "unlit": CONTROL_KEYS["unlit"],
+    "lit_accent": "Value sent where the step sounds with an accent, 0 to 127; that of `lit` by default.",
 }

@@ -100,6 +100,7 @@ class Control:
             that each message is a press.
         feedback: What is sent back to the box; None: nothing.
         lit, unlit: Values sent for on and off, 0 to 127.
+        lit_accent: Value sent for a step that sounds with an accent; -1 as `lit`.
         step: The step of the line that it edits, 1 to 64; 0 none.
         row: Row in the drawing, from 0.
     """
@@ -118,6 +119,7 @@ class Control:
     feedback: Source | None = None
     lit: int = 127
     unlit: int = 0
+    lit_accent: int = -1
     step: int = 0
     row: int = 0
 
@@ -134,6 +136,10 @@ class Control:
         if kind in ("cc14", "bend") or (kind in ("nrpn", "rpn") and self.bits == 14):
             return 16383
         return 127
+
+    def step_light(self, state: int) -> int:
+        """Return the value sent for a step's state: 0 silent, 1 it sounds, 2 it sounds with an accent."""
+        return self.unlit if state <= 0 else self.lit if state == 1 or self.lit_accent < 0 else self.lit_accent
 
     @property
     def functions(self) -> tuple[str, ...]:

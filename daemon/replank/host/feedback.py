@@ -140,5 +140,5 @@ def _wanted(control: Control, view: Mapping[str, Any]) -> int:
         value = view["parameters"][target.parameter]
         return shown_on(target, value, words_of(target, lists), control.lit, control.unlit)
     line = view["line"]
-    is_lit = control.step <= line["length"] and line["steps"][control.step - 1]["heard"]
-    return control.lit if is_lit else control.unlit
+    step = line["steps"][control.step - 1] if control.step <= line["length"] else {"heard": False, "accented": False}
+    return control.step_light(step["heard"] + (step["heard"] and step["accented"]))

@@ -152,7 +152,8 @@ def assign(p: Performer, values: dict[str, Any], origin: str) -> None:
             return
     at_once = {}
     for name, value in checked.items():
-        p.ramps.pop(name, None)
+        if p.ramps.pop(name, None):
+            p.notice("cancelled", action=f"ramp of {name}")
         due = find(name).due
         if due in ("bar", "boundary") and is_moving(p) and value != p.values[name]:
             enqueue(p, due, ["set", name, value, origin])

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 from replank.control.actions import split_action
 from replank.control.asking import Intent
+from replank.control.parameters import show
 from replank.control.setup import Trigger
+from replank.line.heard import is_accented
 from replank.performer import acting, clocking, pieces, striking
 
 if TYPE_CHECKING:
@@ -44,7 +46,6 @@ def heard(p: Performer, port: int, data: bytes) -> None:
             carry_out(p, p.hands.message(port, data, p.now, p.values, p.lists()), "knobs")
         channel = p.setup.inputs[port].channel
         if not channel or (data[0] & 0x0F) + 1 == channel:
-            p.keyboard.selected, p.keyboard.length = p.selected + 1, p.settings.length
             p.keyboard.selected, p.keyboard.length = p.selected + 1, p.settings.length
             carry_out(p, p.keyboard.message(data, p.now), "keys")
 
@@ -117,14 +118,21 @@ def carry_out(p: Performer, intents: list[Intent], origin: str) -> None:
         elif intent.kind == "catch":
             pieces.catch(p, list(intent.value or ()))
         else:
-            p.notice(intent.name, **intent.data)
+            data = dict(intent.data)
+            if intent.name == "clamped":
+                data["shown"] = show(data["name"], data["value"], p.setup.middle_c)
+            p.notice(intent.name, **data)
 
 
 def watch_steps(p: Performer) -> None:
     """Let hands know which steps sound, where a box shows them, so that its echo presses none."""
     if p.hands.watches_steps and p.notices:
         steps = p.melody.steps[: p.settings.length]
-        p.hands.steps_heard([striking.sounds(p, step, i, p.melody.passes) for i, step in enumerate(steps)], p.now)
+        states = [
+            striking.sounds(p, step, i, p.melody.passes) * (1 + is_accented(step, p.settings.accent))
+            for i, step in enumerate(steps)
+        ]
+        p.hands.steps_heard(states, p.now)
 
 
 def hands_fire(p: Performer) -> None:
