@@ -77,7 +77,7 @@ def command(
     """
     for number in (signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, _ended)
-    check_places(out)
+    check_places(out or Path("replank-demo.mid"))
     chosen = api if api != "auto" else choose_api("auto", _jack_answers) or "none"
     given = {word.partition("=")[0] for word in words}
     words += tuple(word for word in QUICKER if word.partition("=")[0] not in given)
