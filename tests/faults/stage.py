@@ -184,6 +184,14 @@ class Trial:
     def heard(self) -> dict:
         return {"out": list(self.clock.received), "second": list(self.second.received)}
 
+    def is_silent(self) -> bool:
+        """Tell whether no destination sounds a note; what was struck in the last 100 ms, CC 123 may have ended."""
+        return not any(hanging(heard) for heard in self.heard().values())
+
+    def both_sound(self) -> bool:
+        """Tell whether every destination sounds a note."""
+        return all(hanging(heard) for heard in self.heard().values())
+
     def begin(self, bpm: float = 240.0, least: int = 6) -> None:
         """Play until both destinations have heard enough."""
         self.line, self.before = self.daemon.pitches(), self.daemon.notes_before()
@@ -224,7 +232,7 @@ class Trial:
         after = self.daemon.notes_before()
         if stop:
             self.clock.send(STOP)
-        Peer.until(lambda: not any(hanging(heard) for heard in self.heard().values()), 3.0)
+        Peer.until(self.is_silent, 3.0)
         kept = [(name, self.before.get(name), after[name]) for name in after]
         cuts = {name: (self._cuts[0][name], self._cuts[1][name]) for name in self._cuts[0]}
         return Evidence(self.heard(), self.at, self.settled, self.clock.clock_frames, self.line,

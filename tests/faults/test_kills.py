@@ -51,7 +51,7 @@ def test_kills_of_player_and_host_then_of_all(playing, stage):
     trial.clock.rest()
     daemon.start()
     trial.patch()
-    assert Peer.until(lambda: not trial.clock.hanging() and not trial.second.hanging(), PATIENCE)
+    assert Peer.until(trial.is_silent, PATIENCE)
     trial.clock.clock_frames = []
     trial.clock.run()
     trial.well()
@@ -71,7 +71,7 @@ def test_killed_keeper_then_killed_player(playing, stage):
     survived(trial)
     trial.begin()
     os.kill(player, signal.SIGKILL)
-    assert Peer.until(lambda: not trial.clock.hanging() and not trial.second.hanging(), PATIENCE)
+    assert Peer.until(trial.is_silent, PATIENCE)
     assert Peer.until(lambda: host not in daemon.children(), PATIENCE)
 
 
@@ -84,7 +84,7 @@ def test_player_that_is_neither_replaced_nor_released_is_rejected(playing, stage
     daemon = playing(breaks={"replank.keeper": NOT_REPLACED, "replank.host": NOT_RELEASED})
     trial = stage(daemon)
     trial.begin()
-    assert Peer.until(lambda: trial.clock.hanging() and trial.second.hanging(), PATIENCE)
+    assert Peer.until(trial.both_sound, PATIENCE)
     trial.fault()
     os.kill(daemon.pid("player"), signal.SIGKILL)
     trial.well(seconds=2.0)
