@@ -18,6 +18,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from tests.jack_leftovers import clear
+
 ROOT = Path(__file__).parent.parent
 EXPECTED = "elsewhere:"
 
@@ -42,6 +44,7 @@ def jack_server() -> Iterator[str]:
         return
     if shutil.which("jackd") is None:
         pytest.skip("no JACK server and no jackd to start one (apt-get install jackd2)")
+    clear()
     before = os.environ.get("JACK_DEFAULT_SERVER")
     name = os.environ["JACK_DEFAULT_SERVER"] = f"replank-tests-{os.getpid()}"
     # -S: a cycle waits for all clients; otherwise a busy machine loses messages and counts prove nothing

@@ -1,9 +1,9 @@
 """Voltage arithmetic.
 
 No standard for control voltage has been published.  The 1 V per octave and hertz
-per volt laws are common practice (the exponential law is described by Moog, "Voltage
-controlled electronic music modules", JAES 13(3), 1965); everything here is
-arithmetic on them, worked out by hand or by another road than the code takes.
+per volt laws are common practice (the exponential law is described in J. Audio Eng. Soc.
+13(3), 1965); everything here is arithmetic on them, worked out by hand or by another road
+than the code takes.
 """
 
 from __future__ import annotations
