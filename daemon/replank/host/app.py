@@ -27,6 +27,7 @@ from replank.host.boxes import Boxes
 from replank.host.cables import Cables
 from replank.host.feed import Feed, show_path
 from replank.host.intake import Intake
+from replank.host.journal import Journal
 from replank.host.links import Link
 from replank.host.players import LAST_RESCUE, Players
 from replank.host.requests import Requests
@@ -50,7 +51,7 @@ class Host:
     """
 
     def __init__(self, facts: dict[str, Any]) -> None:
-        self.facts = facts
+        self.facts = {**facts, "fresh": facts.get("fresh") and not facts["adopt"]}  # once is enough
         self.loop = asyncio.get_running_loop()
         self.began = time.monotonic()
         fds = facts["fds"]
@@ -63,11 +64,14 @@ class Host:
         self.intake = Intake(self)
         self.players = Players(self)
         self.watcher = Watcher(self)
-        self.link = Link(self.loop, fds["command"], fds["record"], self.intake.record, self.players.record_ended)
+        journal = Journal(Path(facts["socket"]).with_suffix(".journal"))
+        self.link = Link(
+            self.loop, fds["command"], fds["record"], self.intake.record, self.players.record_ended, journal.write
+        )
         self.cables: Cables | None = None
         self.awake = Awake(self)
         self.boxes = Boxes(self)
-        self.feed = Feed(show_path(Path(facts["state_dir"])), facts["instance"], self._disk_notice)
+        self.feed = Feed(show_path(Path(facts["state_dir"])), facts["instance"], self._disk_notice, journal)
         self.requests = Requests(self)
         self.server = Server(facts["instance"], self.requests.ask, self.requests.state, self._client_notice)
         self.player: int = facts["player"]

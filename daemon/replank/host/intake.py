@@ -95,7 +95,7 @@ class Intake:
     async def _go_on_with_player(self) -> None:
         host = self._host
         host.playing = True
-        host.notice("host", state="adopted", text=f"the host was replaced and follows player {host.player} again")
+        host.notice("host", state="adopted", text=f"the host follows player {host.player} again")
         host.tell_keeper({"playing": host.generation})
         await host.players.have_cables()
         host.watcher.look_now()
@@ -118,7 +118,7 @@ class Intake:
                 await asyncio.sleep(STOP_SECONDS)
         again = await self._ask_state()
         try:
-            self.take_state(Performer.restore((again or answer)["state"]))
+            self.take_state(Performer.restore((again or answer)["state"]), self._host.generation + 1)
         except Exception as error:  # what another release wrote may fail anywhere
             host.notice("host", state="adopting", text=f"its state cannot be taken over: {error}")
         self._replace(f"player {host.player} is replaced by one of this release")
@@ -129,19 +129,21 @@ class Intake:
         self._host.notice("host", state="adopting", text=text)
         self._host.tell_keeper({"swap": self._host.generation, "kill": kill})
 
-    def take_state(self, performer: Performer) -> None:
-        """Follow the record from this state on."""
+    def take_state(self, performer: Performer, after: str | int) -> None:
+        """Follow the record from this state on; `after` says where that is, see `Journal.base`."""
         self._host.setup = performer.setup
         self._host.watcher.find_clock_ports()
         self._host.shadow = Shadow(
             performer, self._on_input, self._host.feed.output, self._host.tell, self._host.differs
         )
-        self._host.feed.begin(performer)
+        self._host.feed.begin(performer, after)
 
     def begin_anew(self) -> None:
         """Begin a show, or go on with one that was cut off."""
-        performer, cut = new_performer(self._host.facts, self._host.setup, self._host.feed.path)
-        self.take_state(performer)
+        self._host.feed.recover()
+        setup = None if self._host.bad_files else self._host.setup
+        performer, cut = new_performer(self._host.facts, setup, self._host.feed.path)
+        self.take_state(performer, "")
         if cut is not None:
             self._host.players.goes_on, self._host.players.left_sounding = True, cut.sounding
             text = f"{cut.text}; {len(cut.sounding)} notes are released first"
@@ -209,13 +211,10 @@ class Intake:
         if self._buffer is None:
             return
         buffered, self._buffer = self._buffer, None
-        sounding = self._host.shadow.sounding if self._host.shadow is not None else None
-        self.take_state(Performer.restore(answer["state"]))
+        self.take_state(Performer.restore(answer["state"]), self._nonce)
         assert self._host.shadow is not None
-        if sounding is None:
-            self._host.shadow.sounding.notes.update(self._host.shadow.performer.sounding())
-        else:
-            self._host.shadow.sounding = sounding
+        # all that was written before the mark has been sent: what a gap swallowed is in the state
+        self._host.shadow.sounding.notes.update(self._host.shadow.performer.sounding())
         for kind, payload in buffered:
             self._follow(self._host.shadow, kind, payload)
         for serial in self._sent_before:  # the state holds what came of them, also where their records are lost

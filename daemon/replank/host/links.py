@@ -28,6 +28,7 @@ class Link:
         command: Write end of the command pipe.
         record: Read end of the record pipe.
         handle: Called with (kind, payload) of each record.
+        keep: Called with the bytes of the record before anything is made of them.
         ended: Called when nobody can write the record any more: player and keeper are gone.
 
     Attributes:
@@ -44,9 +45,10 @@ class Link:
         record: int,
         handle: Handler,
         ended: Callable[[], None] = lambda: None,
+        keep: Callable[[bytes], None] = lambda data: None,
     ) -> None:
         self._loop, self._command, self._record, self._handle = loop, command, record, handle
-        self._ended = ended
+        self._ended, self._keep = ended, keep
         os.set_blocking(command, False)
         os.set_blocking(record, False)
         self._framer = Framer()
@@ -72,6 +74,7 @@ class Link:
                 if self._loop.remove_reader(self._record):
                     self._ended()
                 return False
+            self._keep(data)
             most -= len(data)
             for kind, payload in self.reader.feed(data):
                 self._handle(kind, payload)

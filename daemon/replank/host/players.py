@@ -21,13 +21,12 @@ from replank.host.server import PROTOCOL
 from replank.host.starting import find_cables
 from replank.performer.events import Act
 from replank.performer.hearing import matches
+from replank.timing.playhead import cycle_steps
 
 if TYPE_CHECKING:
     from replank.host.app import Host
 
 OPEN_SECONDS = 5.0
-MOST_STEPS = 128
-"""Steps that one `nudge` may move the playhead."""
 RESCUE_AGAIN = (0.02, 0.06, 0.25, 1.0)
 """Seconds after which releases are repeated."""
 CABLE_SECONDS = 0.05
@@ -115,7 +114,7 @@ class Players:
         if not self._host.told_to_stop:
             self._host.replaced += 1
             self._host.notice("player", state="replaced", text=text)
-            self._host.feed.break_off()
+            self._host.feed.break_off(self._host.generation + 1)
 
     def _rescue(self, messages: list[tuple[int, bytes]]) -> None:
         """Release on the host's own outputs, at once and again.
@@ -207,8 +206,8 @@ class Players:
         if place is not None and not is_first and generation > 1:
             go |= {"song_clock": place.song_clock, "running": place.running}
         self._host.link.send(wire.GO, go)
-        self._make_up_for(missed)
         self._host.link.again()
+        self._make_up_for(missed)
         self._host.playing = True
         self._host.tell_keeper({"playing": generation})
         self.say_ready()
@@ -238,8 +237,11 @@ class Players:
         missed = missed_steps(messages, partial(matches, clock.pulse), partial(matches, clock.reset))
         if missed.reset:
             self._host.link.command(Act("reset", (), "now", "host"))
-        for start in range(0, missed.pulses, MOST_STEPS):
-            self._host.link.command(Act("nudge", (str(min(MOST_STEPS, missed.pulses - start)),), "now", "host"))
+        assert self._host.shadow is not None
+        values = self._host.shadow.performer.values
+        steps = missed.pulses % cycle_steps(values["direction"], values["length"])
+        if steps:
+            self._host.link.command(Act("nudge", (str(steps),), "now", "host"))
 
     def _place(self) -> Place | None:
         """Return where the shadow has the clock: of the last clock in the record."""

@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from replank.control.setup import Setup, to_plain
+from replank.control.setup import Setup, from_plain, to_plain
 from replank.host.cables import Cables
 from replank.host.files import BadFile, load_rig, load_set
 from replank.host.shows.lasting import LastState, last_state
@@ -53,7 +53,7 @@ def load_setup(facts: dict[str, Any]) -> Setup:
     return replace(setup, values={**setup.values, **facts.get("values", {})})
 
 
-def new_performer(facts: dict[str, Any], setup: Setup, path: Path) -> tuple[Performer, Cut | None]:
+def new_performer(facts: dict[str, Any], setup: Setup | None, path: Path) -> tuple[Performer, Cut | None]:
     """Return the performer to begin with.
 
     A show that was cut off goes on; with another boot of the machine in
@@ -63,7 +63,7 @@ def new_performer(facts: dict[str, Any], setup: Setup, path: Path) -> tuple[Perf
 
     Args:
         facts: What `replank play` said; ``seed`` 0 is a new one.
-        setup: What `load_setup` returned.
+        setup: What `load_setup` returned; None goes on with what the last show used.
         path: The show database.
 
     Returns:
@@ -71,6 +71,8 @@ def new_performer(facts: dict[str, Any], setup: Setup, path: Path) -> tuple[Perf
     """
     now = time.monotonic_ns()
     last = None if facts.get("fresh") else last_state(path)
+    if setup is None:
+        setup = from_plain(last.saved["setup"]) if last is not None else Setup()
     if last is not None and not last.in_order and is_same_boot(last, now):
         performer = Performer.restore(last.saved)
         if to_plain(performer.setup) != to_plain(setup):

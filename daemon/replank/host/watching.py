@@ -60,9 +60,9 @@ class Watcher:
         while True:
             await asyncio.sleep(LISTEN_SECONDS)
             cables = self._host.cables
-            if cables is not None and cables.listener is not None and cables.alive and self._host.playing:
+            if cables is not None and cables.listener is not None and cables.alive:
                 cables.listener.poll()
-                if cables.listener.watch(self.recorded):
+                if self._host.playing and cables.listener.watch(self.recorded):
                     self.agree()
 
     def changed(self) -> None:

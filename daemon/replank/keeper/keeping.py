@@ -35,6 +35,8 @@ SPARE_AFTER = 2.0
 END_PLAYER, END_HOST = 2.0, 4.0
 """Seconds that the end of each may take before it is killed."""
 LONGEST_MESSAGE = 65536
+LONGEST_LOG = 1 << 20
+"""Bytes of a log that is put aside at the next start, in the place of the one before."""
 
 
 class Keeper:
@@ -43,6 +45,9 @@ class Keeper:
     def __init__(self, config: dict[str, Any]) -> None:
         self._config = config
         self._log = Path(config["log"])
+        with contextlib.suppress(OSError):
+            if self._log.stat().st_size > LONGEST_LOG:
+                self._log.replace(self._log.with_suffix(".old.log"))
         self._command, self._command_in = _pipe()
         self._record, self._record_in = _pipe()
         self._player_beat, self._player_beat_in = os.pipe()

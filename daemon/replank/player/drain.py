@@ -33,10 +33,11 @@ class Drain:
         closed: True keeps items waiting, as before the state is loaded.
         dropped: Items refused because too many waited.
         escaped: Exceptions that `handle` let through.
+        handled: Items handled; while it grows, the holder of the lock is not stuck.
         trouble: The last of them.
     """
 
-    __slots__ = ("_handle", "_lock", "closed", "dropped", "escaped", "queue", "trouble")
+    __slots__ = ("_handle", "_lock", "closed", "dropped", "escaped", "handled", "queue", "trouble")
 
     def __init__(self, handle: Callable[[Any], None]) -> None:
         self.queue: deque[Any] = deque()
@@ -45,6 +46,7 @@ class Drain:
         self.closed = False
         self.dropped = 0
         self.escaped = 0
+        self.handled = 0
         self.trouble: BaseException | None = None
 
     def put(self, item: Any, may_lose: bool = False, last: bool = False) -> None:
@@ -69,6 +71,7 @@ class Drain:
             try:
                 while queue and not self.closed:
                     handle(queue.popleft())
+                    self.handled += 1
             except Exception as error:
                 self.escaped += 1
                 self.trouble = error

@@ -67,7 +67,7 @@ class Player:
         self._wake_out, self._wake = os.pipe()
         os.set_blocking(self._wake, False)
         os.set_blocking(self._wake_out, False)
-        self._planned = 0
+        self._planned = self._handled = 0
         self._practice: PracticeClock | None = None
         self._clock_ports: frozenset[int] = frozenset()
         self._ending = False
@@ -150,7 +150,8 @@ class Player:
         self._rouse()
 
     def _beat(self) -> None:
-        if self.drain.closed:
+        handled, self._handled = self._handled, self.drain.handled
+        if self.drain.closed or handled != self._handled:  # in a storm what is put now waits for its turn
             self.stage.beat()
         else:
             self._inside(self.stage.beat)

@@ -42,6 +42,7 @@ class Recorder:
         instance: str = "",
         queue: int = QUEUE,
         pages: int = 0,
+        first: Callable[[], object] = lambda: None,
     ) -> None:
         """Start the thread; the file is opened on it, so that no disk is waited for.
 
@@ -52,10 +53,13 @@ class Recorder:
             engine: Version number of the notes.
             instance: Name of the running daemon.
             queue: Things held at most.
+            first: Called on the thread before anything is written.
             pages: Bound on the file in pages of 4 KiB; 0 none.
         """
         self._queue: deque[tuple[Any, ...]] = deque()
         self._most = queue
+        self._first = first
+        self.given = 0
         self._dropped = 0
         self._stop = threading.Event()
         self._writer = Writer(Path(path), self._queue, on_notice, engine, __version__, instance, pages)
@@ -154,10 +158,22 @@ class Recorder:
         if self._dropped:
             dropped, self._dropped = self._dropped, 0
             self._queue.append(("dropped", item[1], dropped))
+            self.given += 1
         self._queue.append(item)
+        self.given += 1
+
+    @property
+    def kept(self) -> int:
+        """How many of the things given are in the database; see `given`."""
+        return self._writer.kept
 
     def _run(self) -> None:
         writer = self._writer
+        try:
+            self._first()
+        except Exception as error:
+            text = f"what the host before had not written could not be kept: {type(error).__name__}: {error}"
+            writer.on_notice(Notice("disk", time.monotonic_ns(), {"state": "failing", "text": text}))
         while not self._stop.wait(COMMIT_EVERY):
             writer.tick(time.monotonic())
         if self._dropped:

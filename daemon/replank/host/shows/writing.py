@@ -54,6 +54,7 @@ class Writer:
         self.newest: tuple[int, bytes] | None = None
         self.start: tuple[int, dict[str, Any], bool] | None = None
         self.commits, self.lost, self.uncommitted = 0, 0, 0
+        self.taken = self.kept = 0  # things off the queue, and of them those that are committed
         self.lasted = self.slowest = 0.0
         self.wants_checkpoint = False
         self.ends_in_order = True
@@ -118,19 +119,21 @@ class Writer:
             for _ in range(min(len(self.queue), AT_ONCE)):
                 self._take(self.queue.popleft())
                 self.uncommitted += 1
+                self.taken += 1
         began = time.monotonic()
         self._transaction(self._write)
         self.lasted = time.monotonic() - began
         self.slowest = max(self.slowest, self.lasted)
         self.rows, self.marks, self.name, self.start, self.uncommitted = [], [], None, None, 0
         self.commits += 1
+        self.kept = self.taken
         if clock >= self._summary_at:
             self._summary_at = clock + 1.0
         return True
 
     def _take(self, item: tuple[Any, ...]) -> None:
         what, now = item[0], item[1]
-        if not self.packers and what != "begin":
+        if not self.packers and what not in ("begin", "recover"):
             self.lost += 1
             return
         self.last = max(self.last, now)
@@ -154,6 +157,10 @@ class Writer:
             self._gap(now, item[2], f"{item[2]} things could not be kept while the disk failed")
         elif what == "begin":
             self._begin(now, item[2], item[3])
+        elif what == "recover" and self._resume(now):
+            self.counts["gaps"] -= 1  # nothing is missing here
+            self.marks.pop()
+            self.wants_checkpoint = False
 
     def _take_notice(self, notice: Notice) -> None:
         kind, data = notice.kind, notice.data

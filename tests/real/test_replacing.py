@@ -1,0 +1,128 @@
+"""A player that is replaced while a clock is heard that is more than clocks, and one of another release."""
+
+import os
+import signal
+import time
+
+import pytest
+
+from tests.host.test_adopting import of_another_release
+from tests.real.peer import START, STOP, Peer
+from tests.real.test_playing import PLAIN, patched
+
+pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
+
+SENSING = b"\xfe"
+PULSE, PULSE_OFF = b"\x90\x24\x7f", b"\x80\x24\x40"
+
+
+def replaced(daemon, before: dict[str, int], *names: str) -> bool:
+    """Wait until others have taken the places of processes, and play."""
+
+    def is_so() -> bool:
+        try:
+            host = daemon.state()["host"]
+        except Exception:  # the host is being replaced
+            return False
+        return host["playing"] and all(host["pids"][name] != before[name] for name in names)
+
+    return Peer.until(is_so, 60)
+
+
+def clock_with_sensing(daemon, one: Peer) -> int:
+    """Kill a player under a clock whose sender also senses; return by how many clocks the next one is wrong."""
+    one.clocks(1500, bpm=150, first=(START,), wait=False)
+    for _ in range(30):
+        one.send(SENSING)
+    assert one.until(lambda: len(one.notes_on()) > 8)
+    before = daemon.state()["host"]["pids"]
+    os.kill(before["player"], signal.SIGKILL)
+    assert replaced(daemon, before, "player")
+    one.stop_clocks()
+    time.sleep(0.3)
+    return daemon.transport()["song_clock"] - (one.sent_clocks - 1)
+
+
+def test_active_sensing_does_not_spoil_the_phase(play, peer):
+    daemon = play(*PLAIN)
+    assert clock_with_sensing(daemon, patched(daemon, peer())) == 0
+
+
+ALL_COUNT = "from replank.host import intake\nintake.is_counted = lambda data: True"
+
+
+def test_a_host_that_counts_what_its_listener_does_not_hear_is_noticed(play, peer):
+    """Negative control."""
+    daemon = play(*PLAIN, broken=("replank.host", ALL_COUNT))
+    assert clock_with_sensing(daemon, patched(daemon, peer())) != 0
+
+
+def pulses(daemon, one: Peer) -> tuple[list[int], list[int]]:
+    """Pulse, kill the player, pulse on while nobody plays and after; return what sounded then and what should have."""
+    steps = daemon.pitches()
+    for number in range(20):
+        one.send(PULSE, PULSE_OFF)
+        assert one.until(lambda: len(one.notes_on()) > number)  # noqa: B023
+    before = daemon.state()["host"]["pids"]
+    os.kill(before["player"], signal.SIGKILL)
+    for _ in range(5):  # most of them come while nobody plays; all of them are over when somebody does
+        one.send(PULSE, PULSE_OFF)
+    assert replaced(daemon, before, "player")
+    time.sleep(0.5)
+    one.received.clear()
+    for number in range(4):
+        one.send(PULSE, PULSE_OFF)
+        assert one.until(lambda: len(one.notes_on()) > number)  # noqa: B023
+    return one.notes_on(), [steps[number % len(steps)] for number in range(25, 29)]
+
+
+def by_pulses(play, tmp_path, **options):
+    rig = tmp_path / "rig.yaml"
+    rig.write_text("rig: 1\nclock:\n  mode: pulses\n  pulse: note\n")
+    daemon = play(*PLAIN, "--rig", str(rig), **options)
+    daemon.say("redraw@now")
+    return daemon
+
+
+def test_pulses_missed_in_a_replacement_are_made_up_for(play, peer, tmp_path):
+    daemon = by_pulses(play, tmp_path)
+    heard, wanted = pulses(daemon, patched(daemon, peer()))
+    assert heard == wanted
+
+
+NOT_MADE_UP = "from replank.host.players import Players\nPlayers._make_up_for = lambda self, messages: None"
+
+
+def test_pulses_that_are_not_made_up_for_are_noticed(play, peer, tmp_path):
+    """Negative control."""
+    daemon = by_pulses(play, tmp_path, broken=("replank.host", NOT_MADE_UP))
+    heard, wanted = pulses(daemon, patched(daemon, peer()))
+    assert heard != wanted
+
+
+def test_a_player_of_another_release_plays_until_stop(play, peer, tmp_path):
+    """An upgrade in the middle of a piece, then a host that is replaced: not a note is lost to it."""
+    daemon = play(*PLAIN, broken=("replank.host", of_another_release(str(tmp_path / "flag"))))
+    site = daemon.folder / "broken" / "sitecustomize.py"
+    both = "in (['-m', 'replank.host'], ['-m', 'replank.player'])"
+    site.write_text(site.read_text().replace("== ['-m', 'replank.host']", both))
+    one = patched(daemon, peer())
+    daemon.say("length=7")
+    steps = daemon.pitches()
+    before = daemon.state()["host"]["pids"]
+    one.clocks(600, bpm=150, first=(START,), wait=False)
+    assert one.until(lambda: len(one.notes_on()) > 4)
+    os.kill(before["host"], signal.SIGKILL)
+    assert one.until(lambda: one._clocks_left == 0)
+    assert before["player"] in daemon.children()
+    assert one.until(lambda: len(one.notes_on()) == 100)
+    assert one.notes_on() == (steps * 20)[:100]
+    one.send(STOP)
+    assert replaced(daemon, before, "host", "player")
+    assert one.until(lambda: not one.hanging())
+    assert daemon.pitches() == steps
+    one.received.clear()
+    assert one.until(lambda: len(one.client.get_all_connections(one.send_port)) == 2 and len(one.hears()) == 2)
+    one.clocks(24, bpm=150, first=(START,))
+    assert one.until(lambda: len(one.notes_on()) == 4)
+    assert one.notes_on() == steps[:4]
