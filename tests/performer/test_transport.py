@@ -333,7 +333,7 @@ def test_the_host_can_say_where_the_song_is() -> None:
     assert stage.p.view()["transport"]["song_clock"] == 96
 
 
-# -- internal clock and clock out ----------------------------------------------
+# -- internal clock ----------------------------------------------
 
 
 def test_the_internal_clock_plays_at_its_tempo() -> None:
@@ -347,15 +347,6 @@ def test_the_internal_clock_plays_at_its_tempo() -> None:
     stage.do("continue")
     stage.until(4_200_000_000)
     assert len(stage.steps()) > 16
-
-
-def test_clock_and_transport_pass_through_where_wanted() -> None:
-    stage = Stage(Setup(outputs=(Output(), Output("drum", clock="through"))), **every_step())
-    stage.start()
-    stage.clocks(24)
-    stage.midi(0xFC)
-    through = [data[0] for _, output, data in stage.heard if output == 1]
-    assert through == [0xFA, *[0xF8] * 24, 0xFC]
 
 
 def test_active_sensing_goes_out_within_270_ms() -> None:

@@ -109,7 +109,8 @@ class Output:
         connect: Patterns of hardware or client names that the host patches to.
         din: True for a 5-pin DIN cable: constant bytes per step.
         active_sensing: True sends FE every 250 ms.
-        clock: none, through (clock and transport passed on) or made (regenerated).
+        clock: none, through (clock, transport and song position passed on as they
+            come) or made (our own: also `run` starts it, and pulses become clocks).
         ahead: True sends the controllers of the coming step in the gap before it.
     """
 

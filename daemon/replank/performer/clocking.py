@@ -31,8 +31,8 @@ def tick(p: Performer) -> None:
         follower.tick(now)
         t.watching = True
         p.schedule(follower.lost_after(), "lost", [])
-    if p.clock_outputs:
-        send_clock(p, CLOCK)
+    for output in p.clock_outputs:
+        p.send(output, b"\xf8")
     if not t.running:
         if not t.armed:
             if t.halted or p.setup.clock.without_start != "play":
@@ -165,6 +165,10 @@ def stop(p: Performer) -> None:
         return
     silence(p)
     p.band.rest_values(p)
+    if pulses and t.told == CLOCK:
+        _send_owed(p)
+        send_clock(p, STOP)
+        t.told = STOP
     if t.running or t.armed:
         t.running = t.armed = t.lost = False
         send_clock(p, STOP)
@@ -173,6 +177,9 @@ def stop(p: Performer) -> None:
 
 def song_position(p: Performer, beats: int) -> None:
     """Take Song Position (F2), in sixteenths (6 clocks) from the start."""
+    if not p.transport.running:  # MIDI 1.0, p. 27: sent only while nothing plays
+        for output in p.made_outputs:
+            p.send(output, bytes((0xF2, beats & 0x7F, beats >> 7)))
     _locate(p, beats * 6)
 
 
@@ -265,7 +272,7 @@ def pulse(p: Performer) -> None:
     t = p.transport
     t.pulse.tick(p.now)
     t.phase = "locked"
-    if p.clock_outputs:
+    if p.made_outputs:
         _make_clocks(p)
     t.song_clock += 1
     striking.boundary(p)
@@ -276,9 +283,14 @@ def reset(p: Performer, from_wire: bool = False) -> None:
     t = p.transport
     t.playhead.reset()
     t.ended_by = "reset"
+    if p.setup.clock.mode == "pulses" and t.told:
+        p.unschedule("made")
+        t.owed, t.told = 0, START
     window = int(p.setup.clock.reset_window_ms * 1_000_000)
     if from_wire and t.pulse.last >= 0 and p.now - t.pulse.last <= window and t.playhead.phase != 0:
         silence(p)
+        if p.made_outputs:
+            _make_clocks(p)
         striking.boundary(p)
 
 
@@ -304,17 +316,44 @@ def run_internal(p: Performer, on: bool) -> None:
 
 
 def send_clock(p: Performer, status: int) -> None:
-    """Pass a real-time message on to the outputs that want the clock."""
-    for output in p.clock_outputs:
+    """Send a transport message of our own to the outputs whose clock is made here."""
+    for output in p.made_outputs:
         p.send(output, bytes((status,)))
 
 
+def pass_on(p: Performer, data: bytes) -> None:
+    """Pass a clock, transport or position message on, as it came."""
+    for output in p.through_outputs:
+        p.send(output, data)
+
+
 def _make_clocks(p: Performer) -> None:
-    # A pulse is a step: its clocks are spread over the last interval.
-    division, interval = p.settings.division, p.transport.pulse.interval
-    p.unschedule("made")
-    for n in range(division if interval else 1):
+    """Make a pulse's clocks: a step of them, spread over the last interval, whatever becomes of the next pulse."""
+    t, division = p.transport, p.settings.division
+    _send_owed(p)
+    if t.told != CLOCK:
+        send_clock(p, CONTINUE if t.told == STOP else START)
+        t.told = CLOCK
+    send_clock(p, CLOCK)
+    t.owed, interval = division - 1, t.pulse.interval
+    for n in range(1, division if interval else 1):
         p.schedule(p.now + n * interval // division, "made", [])
+
+
+def _send_owed(p: Performer) -> None:
+    # The next pulse came sooner, or no interval was known: a receiver counts clocks, so none may be missing.
+    t = p.transport
+    p.unschedule("made")
+    for _ in range(t.owed):
+        send_clock(p, CLOCK)
+    t.owed = 0
+
+
+def made_clock(p: Performer) -> None:
+    """One of a pulse's clocks is due."""
+    if p.transport.owed:
+        p.transport.owed -= 1
+        send_clock(p, CLOCK)
 
 
 def sense(p: Performer, output: int) -> None:

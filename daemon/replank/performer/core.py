@@ -103,7 +103,11 @@ class Performer:
         self._role = [one.role for one in setup.inputs]
         by_clock = setup.clock.mode == "clock" and setup.clock.source != "internal"
         self._ticks = [one.role == "clock" and by_clock for one in setup.inputs]
-        self.clock_outputs = [i for i, output in enumerate(setup.outputs) if output.clock != "none"]
+        own = setup.clock.source == "internal"  # nothing arrives that could be passed through
+        wants = list(enumerate(output.clock for output in setup.outputs))
+        self.clock_outputs = [i for i, clock in wants if clock != "none"]
+        self.made_outputs = [i for i, clock in wants if clock == "made" or (clock == "through" and own)]
+        self.through_outputs = [i for i, clock in wants if clock == "through" and not own]
 
     # -- the two entries -------------------------------------------------------
 
@@ -331,7 +335,8 @@ class Performer:
         Settings({**self.values, **setup.values}, setup)  # refuses what does not fit, before anything changes
         playing.end_tuning(self)
         self.band.release_all(self)
-        self.unschedule("off", "late", "again", "early", "ahead", "pulse", "trigger", "sense")
+        self.unschedule("off", "late", "again", "early", "ahead", "pulse", "trigger", "sense", "made")
+        self.transport.owed = 0
         if setup.clock.source != "internal":
             clocking.run_internal(self, False)
         for name in setup.values:
@@ -368,7 +373,7 @@ _FIRE: dict[str, Any] = {
     "ahead": lambda p, a: striking.go_ahead(p, a[0]),
     "lost": lambda p, a: clocking.check_lost(p),
     "clock": lambda p, a: clocking.internal_clock(p),
-    "made": lambda p, a: clocking.send_clock(p, 0xF8),
+    "made": lambda p, a: clocking.made_clock(p),
     "sense": lambda p, a: clocking.sense(p, a[0]),
     "sweep": lambda p, a: playing.sweep(p, a),
     "hands": lambda p, a: hearing.hands_fire(p),

@@ -19,6 +19,10 @@ _SYSTEM = {0xF1: 2, 0xF2: 3, 0xF3: 2, 0xF6: 1, 0xF8: 1, 0xFA: 1, 0xFB: 1, 0xFC: 
 """Lengths of whole messages, status byte included (MIDI 1.0 Detailed Specification, tables 1 and 6)."""
 
 
+_PASSED = (clocking.CLOCK, clocking.START, clocking.CONTINUE, clocking.STOP, 0xF2)
+"""What an output with `clock: through` is sent as it came; clocks that drive the line are passed on by `tick`."""
+
+
 def is_message(data: bytes) -> bool:
     """Tell whether the bytes are exactly one whole MIDI message, SysEx aside."""
     if not data or data[0] < 0x80:
@@ -60,6 +64,8 @@ def _malformed(p: Performer, port: int) -> None:
 
 def _clock(p: Performer, data: bytes) -> None:
     status, clock = data[0], p.setup.clock
+    if p.through_outputs and (clock.mode == "pulses" or status != clocking.CLOCK) and status in _PASSED:
+        clocking.pass_on(p, data)
     if clock.mode == "pulses":
         if matches(clock.pulse, data):
             clocking.pulse(p)

@@ -16,6 +16,9 @@ class Transport:
     Attributes:
         running: A clock moves the line (pulses always do).
         halted: Stop came, and neither Start nor Continue since.
+        owed: Clocks of the last pulse that a receiver of made clocks has not been sent yet.
+        told: What such a receiver was last told: 0 nothing, FA to begin at
+            the next pulse, F8 that it runs, FC that it stands.
         entering: What begins at `song_clock` is being done; only within one event.
         armed: Start or Continue came; the next clock begins.
         song_clock: Number of the last clock since Start; the next is one more.
@@ -50,7 +53,7 @@ class Transport:
         self.keeps_form = False
         self.ended_by = ""
         self.since_moment = 0
-        self.losses = 0
+        self.losses = self.owed = self.told = 0
         self.beginning = self.step_clock = -1
         self.bars = Bars(settings.meter)
         self.follower = ClockFollower()
@@ -137,5 +140,5 @@ class Transport:
 _PLAIN = (
     "running", "armed", "song_clock", "next_step", "next_bar", "anchor", "phase", "lost", "was_steady", "watching",
     "ticking", "tie", "keeps_form", "ended_by", "since_moment", "losses", "beginning",
-    "step_clock", "halted",
+    "step_clock", "halted", "owed", "told",
 )  # fmt: skip

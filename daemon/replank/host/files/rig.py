@@ -80,7 +80,7 @@ OUTPUT_KEYS = (
     Key("connect", "texts", "Parts of the names of what it is patched to.", example="[interface]"),
     Key("din", "bool", "A 5-pin cable: the same number of bytes each step."),
     Key("active_sensing", "bool", "Sends a sign of life, so that a receiver goes silent when the cable is out."),
-    Key("clock", "choice", "Clock sent on: through as received, or made anew.", choices=("none", "through", "made")),
+    Key("clock", "choice", "Clock sent on: through as received, or made anew, also from pulses.", choices=("none", "through", "made")),
     Key("ahead", "bool", "Sends the controllers of the coming step in the gap before it."),
 )
 INPUT_KEYS = (
