@@ -90,6 +90,7 @@ def test_a_rig_that_is_wrong_by_now_does_not_end_the_line_with_its_host(play, tm
     rig = tmp_path / "rig.yaml"
     rig.write_text("rig: 1\n")
     daemon = play("--rig", str(rig))
+    assert until(lambda: daemon.state()["host"]["disk"]["show"] > 0)
     daemon.say("length=7", "start")
     rig.write_text("rig: [1\n")
     before = pids(daemon)
