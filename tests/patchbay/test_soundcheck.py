@@ -14,6 +14,7 @@ from replank.host.soundcheck import (
     Line,
     clock_lines,
     control_lines,
+    is_playing,
     latency_line,
     period_line,
     port_lines,
@@ -23,6 +24,8 @@ from replank.host.soundcheck import (
     voltage_lines,
     wire_lines,
 )
+from replank.performer.events import Midi
+from tests.performer.kit import Stage
 
 JITTER = {"p50": 0.2, "p95": 0.7, "p99": 1.1, "max": 1.9}
 
@@ -55,6 +58,23 @@ def test_each_fault_of_a_clock_fails_its_own_line_with_advice(after: dict[str, A
     lines = clock_lines(heard(0), after, Setup())
     failed = [line for line in lines if line.state == FAIL]
     assert [line.what for line in failed] == [what] and failed[0].advice
+
+
+@pytest.mark.parametrize("mode", ["clock", "pulses"])
+def test_a_line_that_moves_is_known_by_clock_and_by_pulses(mode: str) -> None:
+    stage = Stage(Setup(clock=Clock(mode=mode)))
+    assert not is_playing(stage.p.view())
+    if mode == "pulses":
+        stage.pulse()
+        stage.pulse()
+    else:
+        stage.start()
+        stage.clocks(1)
+    assert is_playing(stage.p.view())
+    stage.midi(0xFC)
+    stage.until(stage.now + 5_000_000_000)
+    stage.give(Midi(0, b"\xfe"))
+    assert not is_playing(stage.p.view())
 
 
 def test_what_was_before_the_sound_check_does_not_count() -> None:

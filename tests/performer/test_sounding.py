@@ -146,6 +146,19 @@ def test_controllers_go_ahead_of_their_step_where_the_rig_says_so(din: bool) -> 
     assert told_with_notes(plain) == told_with_notes(stage), "each note has the controllers that it has without"
 
 
+@pytest.mark.parametrize("waits", [(250, 250, 100, 400, 250, 60, 300), (250, 250, 250, 90, 90, 90, 250)])
+def test_controllers_that_a_strike_has_overtaken_are_not_sent_behind_it(waits: tuple[int, ...]) -> None:
+    setup = pulses_setup()
+    setup = replace(setup, outputs=(Output(din=True, ahead=True),))
+    stage = stage_of([60, 62, 64, 65], setup, accent_chance=0.5)
+    for wait in waits:
+        stage.pulse(wait * MS)
+    strikes = [now for now, _ in stage.ons()]
+    for before, after in itertools.pairwise(strikes):
+        batches = {now for now, _, d in stage.heard if d[0] == 0xB0 and d[1] == 20 and before < now <= after}
+        assert len(batches) <= 1  # those of the coming step, once
+
+
 def told_with_notes(stage: Stage) -> list[tuple[int, dict[int, int]]]:
     """What a receiver knows of accent and velocity when each note comes."""
     known: dict[int, int] = {}

@@ -213,7 +213,7 @@ class Check:
         """Play the test notes, if they may be played, then say how quick the daemon was."""
         self.state = self._look()
         performer = self.state.get("performer", {})
-        running = bool(performer.get("transport", {}).get("running"))
+        running = checks.is_playing(performer)
         tones = checks.tones(self.setup, performer.get("parameters", {}))
         if no_notes:
             self.say(Line("test notes", UNKNOWN, "left out, as asked"))

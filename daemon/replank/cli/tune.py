@@ -17,6 +17,7 @@ from replank.control.voltage import describe, reach
 from replank.host.client import Denied, NoDaemon, connect
 from replank.host.files import BadFile, load_rig
 from replank.host.paths import default_rig
+from replank.host.soundcheck import is_playing
 from replank.host.tunefit import Fit, Reading, ScipyAbsent, fit, parse_reading, parse_readings, robust_fit
 from replank.host.tunestore import store_tuning, tuning_line
 from replank.line.pitch import frequency, note_name
@@ -172,7 +173,7 @@ def _player(instance: str, voice: int, play: bool) -> Iterator[Any]:
     except ValueError as error:
         raise Fail(str(error)) from None
     with client:
-        if client.ask("state")["state"]["performer"]["transport"]["running"]:
+        if is_playing(client.ask("state")["state"]["performer"]):
             raise Fail("transport runs: stop it, then tune", CHECK_FAILED)
         try:
             yield lambda note: client.ask("act", action=f"tuning_note:{note}:64:{voice + 1}")

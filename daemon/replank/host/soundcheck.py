@@ -191,6 +191,12 @@ def control_lines(controls: Mapping[str, Any], used: Iterable[str], moved: Itera
 # -- output --------------------------------------------------------------------------------------
 
 
+def is_playing(performer: Mapping[str, Any]) -> bool:
+    """Tell whether the line moves, by clock or by pulses, so that a test note would sound into it."""
+    transport = performer.get("transport", {})
+    return bool(transport.get("running")) or transport.get("state") in ("playing", "ending")
+
+
 class Tone(NamedTuple):
     """A note of the sound check.
 

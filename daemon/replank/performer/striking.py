@@ -234,8 +234,8 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         begins: True on the first step of a cycle.
     """
     m, s, t = p.melody, p.settings, p.transport
-    if p.band.earlies:
-        p.unschedule("early")  # what was foretold of this strike, and has not come before it, is not certain
+    if p.band.earlies or p.band.aheads:
+        p.unschedule("early", "ahead")  # what was to come before this strike comes no more
     step = m.steps[index]
     silenced = is_silenced(p)
     heard = not silenced and sounds(p, step, index, m.passes)
