@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 
 from replank.control.setup import Clock, Input, Output, Setup, Trigger, Voice, Voltage
 from replank.host.files import BadFile, default_setup, load_rig
-from replank.host.files.rig import CLOCK_KEYS, INPUT_KEYS, OUTPUT_KEYS, RIG_KEYS, VOICE_KEYS, VOLTAGE_KEYS
+from replank.host.files.rig import CLOCK_KEYS, INPUT_KEYS, OUTPUT_KEYS, RIG_KEYS, VOICE_KEYS, VOLTAGE_KEYS, read_rig
 from replank.host.files.values import plain_number
-from tests.files.helpers import ROOT, mistakes, rig
+from tests.files.helpers import ROOT, mistakes, rig, yaml
 
 
 def filled(keys) -> list[str]:
@@ -124,6 +124,22 @@ def test_everything_at_once():
         ("rig: 1\nvoices:\n  - accent: {cc: 120}\n", 3, 18, "mode messages"),
         ("rig: 1\nvoices:\n  - accent: {cc: 21}\n", 3, 5, "cc 21 would carry accent and velocity"),
         ("rig: 1\nvoices:\n  - velocity: {cc: 64, fine: on}\n", 3, 5, "0 to 31"),
+        (
+            "rig: 1\nvoices:\n  - {accent: {cc: 53}, velocity: {fine: on}}\n",
+            3,
+            5,
+            "accent and the low part of velocity",
+        ),
+        ("rig: 1\nvoices:\n  - {accent: {cc: 65}, slide: {switch: on}}\n", 3, 5, "accent and slides"),
+        ("rig: 1\nvoices:\n  - {velocity: {cc: 6}, bend_range: 2}\n", 3, 5, "velocity and the bend range"),
+        ("rig: 1\nvoices:\n  - {accent: {note: 36, channel: 1}}\n", 3, 5, "where 'line' plays"),
+        (
+            "rig: 1\nvoices:\n  - {name: a, accent: {note: 36}}\n  - {name: b, channel: 2, accent: {note: 36}}\n",
+            4,
+            5,
+            "'a' has the same trigger note",
+        ),
+        ("rig: 1\nvoices:\n  - {delay_ms: -51}\n", 3, 16, "-51 is outside -50 to 500"),
         ("rig: 1\nvoices:\n  - cue: 1\n", 3, 10, "neither on nor off"),
         ("rig: 1\nvoices:\n  - beyond: flod\n", 3, 13, "(nearest: fold)"),
         ("rig: 1\nvoices:\n  - voltage: {range: 5 to 0}\n", 3, 22, "not below"),
@@ -157,6 +173,14 @@ def test_refused_with_place_and_help(text, line, column, what):
     assert what in "\n".join(row[2] for row in found)
     assert (line, column) in [row[:2] for row in found]
     assert len(found) == 1
+
+
+def test_a_delay_below_zero_does_nothing_with_pulses_and_is_told():
+    text = "rig: 1\nvoices:\n  - {delay_ms: -20}\nclock: {mode: pulses}\n"
+    for mode, count in (("pulses", 1), ("clock", 0)):
+        made, reader = read_rig(yaml(text.replace("pulses", mode)), "rig.yaml")
+        assert made.voices[0].delay_ms == -20.0
+        assert ["pulses" in row.what for row in reader.advice] == [True] * count
 
 
 def test_all_mistakes_in_one_go():

@@ -80,7 +80,12 @@ OUTPUT_KEYS = (
     Key("connect", "texts", "Parts of the names of what it is patched to.", example="[interface]"),
     Key("din", "bool", "A 5-pin cable: the same number of bytes each step."),
     Key("active_sensing", "bool", "Sends a sign of life, so that a receiver goes silent when the cable is out."),
-    Key("clock", "choice", "Clock sent on: through as received, or made anew, also from pulses.", choices=("none", "through", "made")),
+    Key(
+        "clock",
+        "choice",
+        "Clock sent on: through as received, or made anew, also from pulses.",
+        choices=("none", "through", "made"),
+    ),
     Key("ahead", "bool", "Sends the controllers of the coming step in the gap before it."),
 )
 INPUT_KEYS = (
@@ -146,8 +151,12 @@ def read_rig(top: Mapping, path: str | os.PathLike[str]) -> tuple[Setup, Reader]
     made = reader.table(top, RIG_KEYS, "a rig")
     _check_names(reader, top, "outputs", outputs)
     _check_names(reader, top, "inputs", _names(top, "inputs", Input))
-    for node, voice in zip(_items(top, "voices"), made.get("voices", ()), strict=False):
+    voices = list(zip(_items(top, "voices"), made.get("voices", ()), strict=False))
+    for number, (node, voice) in enumerate(voices):
         _check_voice(reader, node, voice)
+        _check_trigger(reader, node, voice, [other for _, other in voices], number)
+        if voice.delay_ms < 0 and getattr(made.get("clock"), "mode", "") == "pulses":
+            reader.advise(node.mark, "a delay_ms below 0 does nothing with pulses: none can be foretold")
     named = [_at(node, "profile") for node in _items(top, "inputs")]
     _check_clock(reader, made.get("clock", Clock()), top)
     profiles, wrong = load_profiles(
@@ -191,8 +200,11 @@ def _check_names(reader: Reader, top: Mapping, key: str, names: list[str]) -> No
 
 def _check_voice(reader: Reader, node: Node, voice: Voice) -> None:
     """Refuse controllers that would carry two things on one voice."""
-    if voice.accent_cc == voice.velocity_cc != NO_CC:
-        reader.refuse(node.mark, f"cc {voice.accent_cc} would carry accent and velocity; give them two, or none")
+    seen: dict[int, str] = {}
+    for number, what in _controllers(voice):
+        if number in seen:
+            reader.refuse(node.mark, f"cc {number} would carry {seen[number]} and {what}; give them two, or none")
+        seen.setdefault(number, what)
     if voice.velocity_14bit and not 0 <= voice.velocity_cc <= 31:
         reader.refuse(node.mark, "velocity fine needs a controller 0 to 31; its low part is 32 above (MIDI 1.0, p. 11)")
     if voice.voltage is not None:
@@ -203,6 +215,35 @@ def _check_voice(reader: Reader, node: Node, voice: Voice) -> None:
             reader.refuse(node.mark, "no note lies both in 'reach' and inside the voltage range")
     if voice.tuning and not voice.bend_range:
         reader.advise(node.mark, "tuning does nothing while bend_range is 0")
+
+
+def _controllers(voice: Voice) -> list[tuple[int, str]]:
+    """Return every controller that a voice sends, and what it carries."""
+    rows = [(voice.accent_cc, "accent"), (voice.velocity_cc, "velocity")]
+    if voice.velocity_14bit:
+        rows.append((voice.velocity_cc + 32, "the low part of velocity"))
+    if voice.slide_cc:
+        rows.append((65, "slides"))
+        if voice.slide_time != NO_CC:
+            rows.append((5, "the time of slides"))
+    if voice.bend_range:
+        rows += [(number, "the bend range") for number in (6, 38, 100, 101)]  # registered parameter 0
+    return [row for row in rows if row[0] != NO_CC]
+
+
+def _check_trigger(reader: Reader, node: Node, voice: Voice, voices: list[Voice], number: int) -> None:
+    """Refuse a trigger note where notes or other triggers go: its release would end them."""
+    if voice.accent_note == NO_CC:
+        return
+    place = (voice.output, voice.accent_channel)
+    for at, other in enumerate(voices):
+        if (other.output, other.channel) == place:
+            what = f"the trigger note of accents is on channel {voice.accent_channel}, where {quoted(other.name)} plays"
+            reader.refuse(node.mark, f"{what}; give it a channel of its own")
+            return
+        if at < number and (other.output, other.accent_channel, other.accent_note) == (*place, voice.accent_note):
+            reader.refuse(node.mark, f"{quoted(other.name)} has the same trigger note on the same channel")
+            return
 
 
 def _check_clock(reader: Reader, clock: Any, top: Mapping) -> None:
