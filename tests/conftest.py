@@ -18,8 +18,6 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from tests.jack_leftovers import clear
-
 ROOT = Path(__file__).parent.parent
 EXPECTED = "elsewhere:"
 
@@ -44,6 +42,8 @@ def jack_server() -> Iterator[str]:
         return
     if shutil.which("jackd") is None:
         pytest.skip("no JACK server and no jackd to start one (apt-get install jackd2)")
+    from tests.jack_leftovers import clear  # here, since this file is also tried alone
+
     clear()
     before = os.environ.get("JACK_DEFAULT_SERVER")
     name = os.environ["JACK_DEFAULT_SERVER"] = f"replank-tests-{os.getpid()}"
