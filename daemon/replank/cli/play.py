@@ -131,8 +131,9 @@ def claimed(facts: dict[str, Any], as_json: bool) -> Iterator[tuple[list[str], t
     state_dir, instance = Path(facts["state_dir"]), facts["instance"]
     try:
         state_dir.mkdir(mode=0o700, parents=True, exist_ok=True)
-        if not os.access(state_dir, os.W_OK | os.X_OK):
-            raise Fail(f"state folder {state_dir} may not be written; name another: --state-dir DIR")
+        if not os.access(state_dir, os.W_OK | os.X_OK):  # the show goes on; nothing of it is kept
+            text = f"state folder {state_dir} may not be written: nothing is kept; name another: --state-dir DIR"
+            click.echo(f"replank: {text}", err=True)
     except OSError as error:
         raise Fail(
             f"state folder {state_dir} cannot be made: {error.strerror}; name another: --state-dir DIR"
