@@ -120,5 +120,5 @@ class Demands:
 def pytest_configure(config: pytest.Config) -> None:
     """Demand what REPLANK_REQUIRE_REAL asks for, in the process that reports."""
     wanted = os.environ.get("REPLANK_REQUIRE_REAL")
-    if wanted and not hasattr(config, "workerinput"):
+    if wanted in ("1", "elsewhere") and not hasattr(config, "workerinput"):
         config.pluginmanager.register(Demands(wanted == "1"), "replank-demands")
