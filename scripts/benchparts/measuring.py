@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
@@ -20,6 +21,8 @@ WARM_SECONDS = 1.0
 STORM_RATE = 8000
 """Control changes a second of the knob storm: eight knobs, 1,000 each."""
 LEARNT_CLOCKS = 256
+TRIES = 4
+"""Times that one block is tried."""
 LATEST_MS = 50
 """An answer that is later counts as none, and as extra."""
 
@@ -58,6 +61,7 @@ class Pass:
         realtime: True where it has real-time priority.
         rows: Blocks by row, in the order of the rounds.
         idle: CPU and memory of the idle process, and how many ports it had.
+        broken: Blocks that came to nothing and were tried again: row and why.
     """
 
     rate: int
@@ -65,6 +69,7 @@ class Pass:
     realtime: bool = True
     rows: dict[str, list[Block]] = field(default_factory=dict)
     idle: dict[str, float] = field(default_factory=dict)
+    broken: list[str] = field(default_factory=list)
 
 
 @dataclass
@@ -117,9 +122,29 @@ def _run(stage: Stage, blocks: dict[str, int], plan: Plan) -> Pass:
         plan.random.shuffle(order)
         for name in order:
             say(f"{stage.rate} Hz, {stage.period} frames, block {turn + 1}: {name}")
-            found.rows[name].append(_block(stage, makers[name](), STORM_RATE if name == STORM else 0, plan, found))
+            found.rows[name].append(_try_block(stage, name, makers[name], plan, found))
     found.idle |= _idle(stage, plan, int(found.idle["inputs"]), int(found.idle["outputs"]))
     return found
+
+
+def _try_block(stage: Stage, name: str, make: Callable[[], Subject], plan: Plan, found: Pass) -> Block:
+    """Measure a block; one whose subject ends or falls silent is told and tried again.
+
+    RtMidi's JACK input can crash on a stale event where the server skipped
+    cycles, in the echoes as in the daemon.
+    """
+    for left in reversed(range(TRIES)):
+        try:
+            return _block(stage, make(), STORM_RATE if name == STORM else 0, plan, found)
+        except Trouble as trouble:
+            text = str(trouble).splitlines()[0]
+            say(f"{name}: {text}")
+            found.broken.append(f"{name}: {text}")
+            if not left:
+                raise
+            with suppress(Trouble):
+                stage.ask("unpatch")
+    raise AssertionError("unreachable")
 
 
 def _makers(stage: Stage, messages: Path, plan: Plan) -> dict[str, Callable[[], Subject]]:

@@ -29,6 +29,7 @@ def figures(found: Pass, seed: int) -> dict[str, Any]:
         "rows": rows,
         "ratios_of_p99": ratios,
         "idle": found.idle,
+        "broken": found.broken,
     }
 
 
@@ -125,6 +126,8 @@ def tables(figure: dict[str, Any]) -> str:
     ]  # fmt: skip
     if troubles:
         text += "\nThe daemon told of: " + "; ".join(troubles) + ".\n"
+    if figure["broken"]:
+        text += "\nBlocks that came to nothing and were measured anew: " + "; ".join(figure["broken"]) + ".\n"
     return text
 
 
