@@ -12,7 +12,7 @@ from replank.control.parameters import DEFAULTS, PARAMETERS
 from replank.line.lenses import root_pitch
 from replank.line.mutation import homed
 from replank.line.steps import SOUND, STEPS, Form, Step
-from replank.line.trail import remade, reverted
+from replank.line.trail import Unit, remade, reverted
 from replank.performer import acting, striking
 from replank.performer.melody import Kept
 from replank.performer.settings import Settings
@@ -148,21 +148,22 @@ def _undo(p: Performer, args: list[Any], origin: str) -> None:
         return
     if unit is None:
         raise ValueError("there is nothing to take back")
-    values = {name: before for name, before, _ in unit.values}
-    number = change_line(p, "undo", f"took back: {unit.text}", reverted(m.form(p.settings.length), unit), values,
-                         unit.number)  # fmt: skip
-    _settled(p, f"took back: {unit.text}", "undo", origin, number)
+    _walk(p, unit, "undo", f"took back: {unit.text}", origin)
 
 
 def _redo(p: Performer, args: list[Any], origin: str) -> None:
-    m = p.melody
-    unit = m.trail.redo()
+    unit = p.melody.trail.redo()
     if unit is None:
         raise ValueError("there is nothing to make again")
-    values = {name: after for name, _, after in unit.values}
-    number = change_line(p, "redo", f"made again: {unit.text}", remade(m.form(p.settings.length), unit), values,
-                         unit.number)  # fmt: skip
-    _settled(p, f"made again: {unit.text}", "redo", origin, number)
+    _walk(p, unit, "redo", f"made again: {unit.text}", origin)
+
+
+def _walk(p: Performer, unit: Unit, action: str, text: str, origin: str) -> None:
+    """Apply one side of a unit, line and values, as a unit that takes it back or makes it again."""
+    side, turned = (1, reverted) if action == "undo" else (2, remade)
+    values = {change[0]: change[side] for change in unit.values}
+    number = change_line(p, action, text, turned(p.melody.form(p.settings.length), unit), values, unit.number)
+    _settled(p, text, action, origin, number)
 
 
 def _back(p: Performer, args: list[Any], origin: str) -> None:
