@@ -8,7 +8,7 @@ three a second only below a quarter of any 10 degree field, which WCAG puts at
 
 import pytest
 
-from replank.dashboard import far
+from replank.dashboard import paint
 from replank.dashboard.colour import luminance
 from tests.dashboard import recording
 from tests.dashboard.server import Server
@@ -150,7 +150,7 @@ async def test_cycles_of_one_step_do_not_flash_the_history():
 
 async def test_a_build_that_flashes_is_refused(monkeypatch):
     """The negative control: large letters that change with every step, and a page that turns inside out."""
-    monkeypatch.setattr(far, "BIG_SECONDS", 0.0)
+    monkeypatch.setattr(paint, "BIG_SECONDS", 0.0)
     async with shown(server=server_of(2)) as view:
         await view.press("f")
         large = await film(view, play(view, 2))

@@ -11,7 +11,7 @@ from textual.strip import Strip
 
 from replank.dashboard.bigtext import best_scale, big, cells_of, rows_of
 from replank.dashboard.contour import Contour
-from replank.dashboard.paint import BIG_SECONDS, Panel, Row, fit
+from replank.dashboard.paint import Panel, Row, fit
 from replank.dashboard.wording import minutes, set_times, state_words
 from replank.line.pitch import note_name
 
@@ -19,29 +19,10 @@ WIDEST = "8888 Eb3"
 """Bar and note together: their size stays the same whatever they are."""
 
 
-class Slow(Panel):
-    """A panel of large letters: it changes no faster than large areas may."""
-
-    _painted_at = -1.0
-
-    def paint(self) -> None:
-        """Draw, at most five times a second."""
-        now = self.watch_app.model.clock()
-        if self._painted and now - self._painted_at < BIG_SECONDS:
-            return
-        before = self._key
-        super().paint()
-        if self._key != before:
-            self._painted_at = now
-
-    def on_resize(self) -> None:
-        """Draw at the new size at once."""
-        self._painted_at = -1.0
-        super().on_resize()
-
-
-class FarHead(Slow):
+class FarHead(Panel):
     """Piece, bar, and the note that sounds."""
+
+    LARGE = True
 
     def key(self) -> tuple[object, ...]:
         """Return what the picture depends on."""
@@ -80,8 +61,10 @@ class FarHead(Slow):
         return rows
 
 
-class FarFoot(Slow):
+class FarFoot(Panel):
     """What changed last, and the times."""
+
+    LARGE = True
 
     def key(self) -> tuple[object, ...]:
         """Return what the picture depends on."""

@@ -17,7 +17,7 @@ from replank.dashboard.columns import BARS
 from replank.dashboard.contour import display_range
 from replank.dashboard.ink import Ink
 from replank.dashboard.listing import Listing
-from replank.dashboard.paint import BIG_SECONDS, Row
+from replank.dashboard.paint import Row
 from replank.dashboard.wording import history_words
 from replank.line.pitch import CLASS_NAMES
 
@@ -44,25 +44,15 @@ def cell(note: int, changed: bool, width: int, low: int, high: int, ink: Ink) ->
 class History(Listing):
     """Past cycles, the newest on top; the marked one is described."""
 
+    LARGE = True
     DETAIL = 2
     EMPTY = "No cycle is complete yet. Each one becomes a row here."
     _cycle = -1
     _previous: dict[int, tuple[int, ...]]
-    _painted_at = -1.0
 
     def key(self) -> tuple[object, ...]:
         """Return what the picture depends on."""
         return (self.watch_app.model.state.history, self.cursor)
-
-    def paint(self) -> None:
-        """Draw, but never faster than large areas may change."""
-        now = self.watch_app.model.clock()
-        if self._painted and now - self._painted_at < BIG_SECONDS:
-            return
-        before = self._key
-        super().paint()
-        if self._key != before:
-            self._painted_at = now
 
     def items(self) -> Sequence[Past]:
         """Return the cycles, the newest first."""

@@ -9,14 +9,15 @@ from textual.strip import Strip
 
 from replank.control.parameters import PARAMETERS, position
 from replank.dashboard.bigtext import best_scale, big
-from replank.dashboard.far import Slow
-from replank.dashboard.paint import Row, fit
+from replank.dashboard.paint import Panel, Row, fit
 from replank.dashboard.view import number, plain
 from replank.dashboard.wording import with_unit
 
 
-class Large(Slow):
+class Large(Panel):
     """Name, value and place of the parameter that was moved last."""
+
+    LARGE = True
 
     def ground(self) -> Style:
         """Return the raised ground, so that it stands out from the page below."""

@@ -78,6 +78,9 @@ class Panel(Widget):
 
     can_focus = False
     ALLOW_SELECT = False
+    LARGE = False
+    """True where much of the area may change at once: then it changes no faster than large areas may."""
+    _painted_at = -1.0
 
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
         super().__init__(id=id, classes=classes)
@@ -102,14 +105,17 @@ class Panel(Widget):
         raise NotImplementedError
 
     def paint(self) -> None:
-        """Draw anew if something changed, and refresh the rows that differ."""
+        """Draw anew if something changed, a large area not too soon, and refresh the rows that differ."""
         width, height = self.size
         if not width or not height or not self.is_attached:
+            return
+        now = self.watch_app.model.clock() if self.LARGE else 0.0
+        if self.LARGE and self._painted and now - self._painted_at < BIG_SECONDS:
             return
         key = (width, height, self.watch_app.ink, self.key())
         if key == self._key:
             return
-        self._key = key
+        self._key, self._painted_at = key, now
         blank = Strip.blank(width)
         new = list(self.draw(width, height))[:height]
         new += [blank] * (height - len(new))
