@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from replank.control.actions import ACTIONS
 from replank.line.halflife import half_life
 from replank.line.steps import same_music
-from tests.performer.kit import Stage
+from tests.performer.kit import MS, Stage, pulses_setup
 
 
 def eager(**more: object) -> Stage:
@@ -228,6 +230,42 @@ def test_the_half_life_follows_the_closed_form() -> None:
     assert view["half_life"]["cycles"] == pytest.approx(21.83, abs=0.005)  # ln(1/2) / ln(1 - 0.5 / 16)
     assert view["half_life"]["bars"] == view["half_life"]["cycles"]
     assert view["half_life"]["cycles"] == half_life(16, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("values", "cycle_steps", "cycles_of_a_moment"),
+    [
+        ({}, 16, 1),
+        ({"direction": "mirror"}, 32, 1),
+        ({"direction": "pendulum"}, 30, 1),
+        ({"length": 12, "restart_every": 1}, 8, 1),  # a bar of 16 has cycles of 12 and 4 steps
+        ({"mutate_every": "4bars"}, 16, 4),
+        ({"direction": "mirror", "mutate_every": "64steps"}, 32, 2),
+    ],
+)
+def test_the_half_life_knows_the_length_of_a_cycle(values: dict[str, Any], cycle_steps: int, cycles_of_a_moment: int):
+    stage = Stage(homing=0.0, weight_swap=0.0, **values)
+    stage.start()
+    stage.clocks(20)
+    shown, length = stage.p.view(), values.get("length", 16)
+    # of the weights 3, 4, 1 (pitch) and 1, 1, 1 (not) eight of eleven touch a pitch
+    assert shown["half_life"]["rate"] == pytest.approx(0.5 * 8 / 11 / cycles_of_a_moment)
+    cycles = shown["half_life"]["cycles"]
+    assert cycles == pytest.approx(half_life(length, 0.5 * 8 / 11 / cycles_of_a_moment))
+    assert shown["half_life"]["bars"] == pytest.approx(cycles * cycle_steps / 16)
+    assert shown["half_life"]["minutes"] == pytest.approx(
+        cycles * cycle_steps * 6 * shown["transport"]["interval_ns"] / 60e9
+    )
+
+
+def test_the_half_life_of_pulses_is_in_cycles_of_their_own() -> None:
+    stage = Stage(pulses_setup(), homing=0.0, weight_swap=0.0, mutate_every="4bars", restart_every=1)
+    for _ in range(3):
+        stage.pulse(after=500 * MS)
+    found = stage.p.view()["half_life"]
+    assert found["rate"] == pytest.approx(0.5 * 8 / 11 / 4)  # bar means cycle
+    assert found["bars"] is None
+    assert found["minutes"] == pytest.approx(found["cycles"] * 16 * 0.5 / 60)
 
 
 def test_every_action_of_the_table_has_a_handler_and_none_else_but_the_inner_two() -> None:

@@ -24,12 +24,15 @@ class Pace(NamedTuple):
     Attributes:
         steps: Unpinned steps that are played.
         rate: Expected number of them touched by a pitch mutation in a cycle.
-        cycle_bars: Bars of a cycle (its mean, where restarts cut it short).
-        cycles, bars, minutes: Until half of them are expected touched; None for never.
+        cycle_steps: Steps that a cycle takes (their mean, where restarts cut it short).
+        cycle_bars: Bars of a cycle; of pulses, where a bar is a cycle, 1.
+        cycles, bars: Until half of them are expected touched; None for never.
+        minutes: The same at the tempo of the internal clock; None also of pulses.
     """
 
     steps: int
     rate: float
+    cycle_steps: float
     cycle_bars: float
     cycles: float | None
     bars: float | None
@@ -41,7 +44,7 @@ class Pace(NamedTuple):
 
 
 def pace(
-    values: Mapping[str, Value], pinned: int = 0, at_home_share: float = 1.0, tempo: float = 0.0, chosen: bool = False
+    values: Mapping[str, Value], pinned: int = 0, at_home_share: float = 1.0, chosen: bool = False, pulses: bool = False
 ) -> Pace:
     """Return the pace of a line.
 
@@ -49,18 +52,19 @@ def pace(
         values: All parameters by name.
         pinned: Played steps that are pinned.
         at_home_share: Share of the unpinned steps at home, 0 to 1; a new line begins at 1.
-        tempo: Quarter notes a minute; 0 takes the internal clock's.
         chosen: True counts every chosen step, whatever then happens to it.
+        pulses: True where each pulse is a step: nothing restarts at bars, and bar means cycle.
     """
-    length, beat = int(values["length"]), float(tempo or values["tempo"])
+    length, beat = int(values["length"]), float(values["tempo"])
     bar = bar_clocks(str(values["meter"]))
     step = division_clocks(str(values["division"]), str(values["meter"]))
     cycle = float(cycle_steps(str(values["direction"]), length))
-    if restart := int(values["restart_every"]):
+    restart = 0 if pulses else int(values["restart_every"])
+    if restart:
         # a return to the first step ends a cycle, so that the last one before it is cut short
         between = restart * bar / step
         cycle = between / max(1, -(-between // cycle))
-    cycle_bars = cycle * step / bar
+    cycle_bars = 1.0 if pulses else cycle * step / bar
     steps = max(0, length - pinned)
     moment = _moment_cycles(str(values["mutate_every"]), cycle, cycle_bars)
     # a moment that comes before the cycle is out chooses among the steps played since the last one
@@ -76,7 +80,8 @@ def pace(
     rate /= moment
     cycles = half_life(steps, rate) if steps and rate > 0 else None
     bars = None if cycles is None else cycles * cycle_bars
-    return Pace(steps, rate, cycle_bars, cycles, bars, None if bars is None else bars * bar / PPQN / beat)
+    minutes = None if bars is None or pulses else bars * bar / PPQN / beat
+    return Pace(steps, rate, cycle, cycle_bars, cycles, bars, minutes)
 
 
 def _moment_cycles(every: str, cycle: float, cycle_bars: float) -> float:

@@ -6,10 +6,10 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from replank import ENGINE
+from replank.control.pace import pace
 from replank.control.parameters import PARAMETERS, show
 from replank.control.setup import Voice
 from replank.control.voltage import fit_note, note_volts, reach
-from replank.line.halflife import half_life, touch_rate
 from replank.line.heard import is_accented, link_of, repeats_of
 from replank.line.pitch import note_name
 from replank.line.steps import ACCENT_NAMES, LINK_NAMES, RHYTHM_NAMES, same_music
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 def view(p: Performer) -> dict[str, Any]:
     """Return the whole state."""
     m, middle_c = p.melody, p.setup.middle_c
-    rate, life = pace(p)
     return {
         "engine": ENGINE,
         "now": p.now,
@@ -33,7 +32,7 @@ def view(p: Performer) -> dict[str, Any]:
         "parameters": dict(p.values),
         "shown": {name: show(name, value, middle_c) for name, value in p.values.items()},
         "lists": {name: list(words) for name, words in _lists(p).items()},
-        "half_life": {**life, "rate": rate},
+        "half_life": _half_life(p),
         "settling": {"left": m.settle_left, "need": m.settle_need},
         "ramps": [
             {"name": name, "target": show(name, target, middle_c), "bars_left": _bars_left(p, bars, since)}
@@ -75,40 +74,19 @@ def view(p: Performer) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def pace(p: Performer) -> tuple[float, dict[str, float | None]]:
-    """Return the pitch touches a cycle, and the half-life in cycles, bars and minutes."""
-    m, s = p.melody, p.settings
-    loose = [i for i in range(s.length) if not m.steps[i].pinned]
-    nothing: dict[str, float | None] = {"cycles": None, "bars": None, "minutes": None}
-    if not loose or s.hold:
-        return 0.0, nothing
-    per_cycle = _moments_per_cycle(p)
-    rate = per_cycle * touch_rate(
-        s.mutation_chance, min(s.chances.count, len(loose)), s.chances.weights, s.chances.homing,
-        s.chances.homing, len(loose),
-    )  # fmt: skip
-    cycles = half_life(len(loose), min(rate, float(len(loose))))
-    if cycles is None:
-        return rate, nothing
-    clocks = cycles * s.length * s.division
-    interval = p.transport.follower.interval
-    minutes: float | None = clocks * interval / 60e9 if interval else None
-    if p.setup.clock.mode == "pulses":
-        pulse = p.transport.pulse.interval
-        return rate, {
-            "cycles": cycles, "bars": None, "minutes": cycles * s.length * pulse / 60e9 if pulse else None,
-        }  # fmt: skip
-    return rate, {"cycles": cycles, "bars": clocks / p.transport.bars.bar_length, "minutes": minutes}
-
-
-def _moments_per_cycle(p: Performer) -> float:
-    s = p.settings
-    unit, count = s.every
-    if unit == "step":
-        return s.length / count
-    if unit == "bar":
-        return s.length * s.division / (count * p.transport.bars.bar_length)
-    return 1.0
+def _half_life(p: Performer) -> dict[str, float | None]:
+    """Return the pitch touches a cycle, and the half-life in cycles, bars and minutes as the clock comes."""
+    m, t = p.melody, p.transport
+    pulses = p.setup.clock.mode == "pulses"
+    pinned = sum(step.pinned for step in m.steps[: p.settings.length])
+    found = pace(p.values, pinned, p.settings.chances.homing, pulses=pulses)
+    step_ns = t.pulse.interval if pulses else t.follower.interval * p.settings.division
+    minutes = None
+    if found.cycles is not None and step_ns:
+        minutes = found.cycles * found.cycle_steps * step_ns / 60e9
+    return {
+        "cycles": found.cycles, "bars": None if pulses else found.bars, "minutes": minutes, "rate": found.rate
+    }  # fmt: skip
 
 
 def home_share(p: Performer) -> float:
