@@ -96,6 +96,15 @@ def test_clocks_that_arrive_in_bunches_keep_the_mean_pace():
     assert abs(follower.interval - 20 * MS) < 3 * MS
 
 
+@given(st.lists(st.integers(0, 3_000 * MS), max_size=200), st.integers(1, 100))
+def test_no_bunch_of_clocks_is_told_as_a_tempo(gaps: list[int], bunched: int):
+    """Clocks that were held up and come together, first of all or behind a gap, are faster than any music."""
+    for follower in (after([10_000] * bunched), after([*gaps, 5_000 * MS, *[10_000] * bunched])):
+        tempo = follower.tempo()
+        assert tempo is None or tempo <= 2500
+    assert after([20 * MS, *[10_000] * 50, 20 * MS, 20 * MS]).tempo() == pytest.approx(125)
+
+
 @given(st.lists(st.integers(0, 3_000 * MS), max_size=200))
 def test_any_clock_at_all_leaves_a_sane_follower(gaps: list[int]):
     follower = after(gaps)

@@ -101,8 +101,8 @@ class ClockFollower:
         return max(0, (now - self.last + self.interval // 2) // self.interval - 1)
 
     def tempo(self) -> float | None:
-        """Return quarter notes per minute, or None while unknown."""
-        return 60e9 / (PPQN * self.interval) if self.interval else None
+        """Return quarter notes per minute, for people; None while unknown, and of clocks that came bunched."""
+        return 60e9 / (PPQN * self.interval) if self.interval >= BUNCHED else None
 
     def jitter(self) -> dict[str, float] | None:
         """Return p50, p95, p99, max in ms of the last deviations from the mean interval."""
