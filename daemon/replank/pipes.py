@@ -26,6 +26,10 @@ RECORD = 512
 """Longest record in bytes: the least PIPE_BUF that POSIX allows."""
 CAPACITY = 1 << 20
 """Bytes that a pipe of ours holds where the system allows it."""
+GATHERED = 24
+"""Longest payload in bytes that may be gathered."""
+MOST = RECORD // (GATHERED + 8)
+"""Payloads that are gathered: together no longer than a record, so that they are written whole or not at all."""
 DEEPEST = 32
 """Nesting that `encode` and `decode` accept."""
 
@@ -192,18 +196,21 @@ class Writer:
         gap_kind: The kind of the record that tells the reader of drops (payload: u64 count).
     """
 
-    __slots__ = ("_fd", "_framer", "_untold", "dropped", "gap_kind")
+    __slots__ = ("_fd", "_framer", "_gathered", "_untold", "dropped", "gap_kind")
 
     def __init__(self, fd: int, gap_kind: int) -> None:
         os.set_blocking(fd, False)
         self._fd = fd
         self._framer = Framer()
+        self._gathered: list[tuple[int, bytes]] = []
         self._untold = 0
         self.dropped = 0
         self.gap_kind = gap_kind
 
     def write(self, kind: int, payload: bytes) -> bool:
-        """Write one payload; return False if it, or a part of it, was dropped."""
+        """Write one payload behind all that was gathered; return False if it, or a part of it, was dropped."""
+        if self._gathered:
+            self.flush()
         if self._untold and not self._tell():
             self._drop(1)
             return False
@@ -219,8 +226,26 @@ class Writer:
                 return False
         return True
 
+    def gather(self, kind: int, payload: bytes) -> None:
+        """Keep a short payload, at most `GATHERED` bytes, until the next is written, `MOST` are kept, or `flush`."""
+        self._gathered.append((kind, payload))
+        if len(self._gathered) >= MOST:
+            self.flush()
+
+    def flush(self) -> None:
+        """Write what was gathered, with one system call."""
+        gathered = self._gathered
+        if not gathered:
+            return
+        self._gathered = []
+        is_told = not self._untold or self._tell()
+        if not is_told or not self._put(b"".join([self._framer._frame(*one) for one in gathered])):
+            self._drop(len(gathered))
+
     def write_pair(self, first: tuple[int, bytes], second: tuple[int, bytes]) -> None:
         """Write two payloads with one system call where both fit into one record's length."""
+        if self._gathered:
+            self.flush()
         if self._untold or len(first[1]) + len(second[1]) + 2 * _HEADER.size > RECORD:
             self.write(*first)
             self.write(*second)
@@ -234,6 +259,7 @@ class Writer:
         when the length of `payload` is returned.
         """
         framer = self._framer
+        self.flush()
         if self._untold and not self._tell():
             return start
         for _ in range(count):

@@ -124,8 +124,8 @@ def test_a_long_way_to_the_end_takes_the_parameter_to_the_end(path, way, gate):
 class JumpyDrive(driving.Drive):
     """Broken: eases by jumping."""
 
-    def __init__(self, target):
-        super().__init__(target)
+    def __init__(self, target, control):
+        super().__init__(target, control)
         self.catch.mode = "jump"
 
 

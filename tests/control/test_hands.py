@@ -285,6 +285,13 @@ def test_a_storm_is_decoded_in_order_and_applied_every_five_milliseconds():
     assert 8 * 95 <= count <= 8 * 102
 
 
+def test_what_a_storm_holds_back_is_applied_together():
+    stage = Stage(eight())
+    storm(stage)
+    moments = {at for at, _ in stage.said}
+    assert len(moments) <= 120  # 500 ms in steps of 5, the first movements, and the end
+
+
 def test_a_storm_that_is_not_limited_is_found_out(monkeypatch):
     monkeypatch.setattr("replank.control.hands.Asking", Unlimited)
     is_kept, _, _ = storm(Stage(eight()))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from replank import wire
 from replank.performer.events import Act, Assign, Locate, Midi
-from replank.pipes import PAYLOAD, RECORD, Framer, Reader, Writer, decode, encode
+from replank.pipes import GATHERED, MOST, PAYLOAD, RECORD, Framer, Reader, Writer, decode, encode
 
 plain = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text() | st.binary(),
@@ -131,6 +131,40 @@ def test_a_full_pipe_drops_counts_and_tells():
         assert found[-2][0] == wire.GAP
         assert found[-1] == (1, b"back")
         assert sum(kind == 1 for kind, _ in found) == written + 1
+    finally:
+        os.close(read)
+        os.close(write)
+
+
+def read_all(fd: int) -> bytes:
+    try:
+        return os.read(fd, 1 << 20)
+    except BlockingIOError:
+        return b""
+
+
+def test_what_is_gathered_comes_whole_in_its_place_or_is_counted():
+    read, write = os.pipe()
+    try:
+        os.set_blocking(read, False)
+        writer, reader = Writer(write, wire.GAP), Reader()
+        for number in range(3):
+            writer.gather(5, bytes([number]) * GATHERED)
+        assert read_all(read) == b""
+        writer.write(6, b"next")
+        assert [kind for kind, _ in reader.feed(read_all(read))] == [5, 5, 5, 6]
+        for number in range(MOST + 1):
+            writer.gather(5, bytes([number]) * GATHERED)
+        first = read_all(read)
+        assert len(first) <= 512  # one write of no more than PIPE_BUF is whole or not at all (POSIX)
+        assert len(reader.feed(first)) == MOST
+        writer.write_pair((5, b"a"), (6, b"b"))
+        assert [payload for _, payload in reader.feed(read_all(read))] == [bytes([MOST]) * GATHERED, b"a", b"b"]
+        fill(writer)
+        dropped = writer.dropped
+        writer.gather(5, b"lost")
+        writer.flush()
+        assert writer.dropped == dropped + 1
     finally:
         os.close(read)
         os.close(write)

@@ -1,5 +1,8 @@
 """What hands have asked for: at most every 5 ms per parameter, lists after a rest.
 
+What comes too soon waits for the next multiple of 5 ms that is far enough, so
+that the values of a box whose knobs all turn are applied together.
+
 A change that is still due (the root at the next bar) or still held back by
 the rate limit counts as made for whatever turns next.
 """
@@ -57,6 +60,7 @@ class Asking:
         self._due: dict[Key, tuple[int, int, Any]] = {}
         self._order = 0
         self._earliest = NEVER  # no deadline is before it
+        self._is_exact = True  # and one is at it
 
     def current(self, name: str) -> Value:
         """Return a parameter's value as hands must see it."""
@@ -73,8 +77,11 @@ class Asking:
     def wait(self, key: Key, deadline: int, payload: Any) -> None:
         """Put something off to a deadline; a key that waits already starts anew."""
         self._order += 1
+        if key in self._due:
+            self._is_exact = False
         self._due[key] = (deadline, self._order, payload)
-        self._earliest = min(self._earliest, deadline)
+        if deadline < self._earliest:
+            self._earliest, self._is_exact = deadline, True
 
     def waits(self, key: Key) -> bool:
         """Tell whether a key is due later."""
@@ -87,29 +94,35 @@ class Asking:
 
     def drop(self, key: Key) -> None:
         """Forget what waits."""
-        self._due.pop(key, None)
+        row = self._due.pop(key, None)
+        if row is not None and row[0] <= self._earliest:
+            self._is_exact = False
 
     def drop_settling(self, port: int) -> None:
         """Forget the half-said numbers of a port."""
         for key in [key for key in self._due if key[:2] == ("settle", port)]:
-            del self._due[key]
+            self.drop(key)
 
     def next_deadline(self) -> int | None:
         """Return the earliest deadline in ns, or None."""
-        if not self._due:
-            return None
-        self._earliest = min(row[0] for row in self._due.values())
-        return self._earliest
+        if not self._is_exact:
+            self._earliest = min((row[0] for row in self._due.values()), default=NEVER)
+            self._is_exact = True
+        return self._earliest if self._due else None
+
+    def is_due(self, now: int) -> bool:
+        """Tell whether something may be due at or before `now`."""
+        return now >= self._earliest and bool(self._due)
 
     def take(self, now: int) -> tuple[Key, int, Any] | None:
         """Remove and return the first (key, deadline, payload) due at or before `now`."""
-        if now < self._earliest or not self._due:
+        if not self.is_due(now):
             return None
         key, (deadline, _, payload) = min(self._due.items(), key=lambda item: item[1][:2])
-        self._earliest = deadline
+        self._earliest, self._is_exact = deadline, True
         if deadline > now:
             return None
-        del self._due[key]
+        self.drop(key)
         return key, deadline, payload
 
     # -- parameters and turns -------------------------------------------------------------------
@@ -125,7 +138,7 @@ class Asking:
         elif now - self._applied.get(name, now - RATE_NS) >= RATE_NS:
             self.emit(name, value, now)
         else:
-            self.wait(key, self._applied[name] + RATE_NS, value)
+            self.wait(key, self._next_turn(name), value)
 
     def emit(self, name: str, value: Value, now: int) -> None:
         """Give out a set at once."""
@@ -154,7 +167,11 @@ class Asking:
         elif now - self._applied.get(template, now - RATE_NS) >= RATE_NS:
             self.emit_turn(template, amount, now)
         else:
-            self.wait(key, self._applied[template] + RATE_NS, amount)
+            self.wait(key, self._next_turn(template), amount)
+
+    def _next_turn(self, name: str) -> int:
+        """Return the first multiple of the rate's interval at which `name` may be applied again, ns."""
+        return -(-(self._applied[name] + RATE_NS) // RATE_NS) * RATE_NS
 
     def emit_turn(self, template: str, amount: float, now: int) -> None:
         """Give out an action with its amount at once; amounts that cancelled out are none."""
@@ -214,5 +231,5 @@ class Asking:
             elif row[0] == "rest":
                 payload = [payload[0], ports.get(payload[1], -1), *payload[2:]]
             self._due[row] = (deadline, order, payload)
-        self._earliest = -1
+        self._earliest, self._is_exact = -1, False
         self._order = plain["order"]

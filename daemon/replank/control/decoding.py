@@ -57,9 +57,9 @@ def clicks(relative: str, value: int) -> int:
 
 def is_channel_message(data: bytes) -> bool:
     """Tell whether the bytes are one whole channel message (MIDI 1.0 Detailed Specification, table 2)."""
-    if not 2 <= len(data) <= 3 or not 0x80 <= data[0] < 0xF0 or max(data[1:]) > 127:
-        return False
-    return len(data) == (2 if data[0] & 0xE0 == 0xC0 else 3)
+    if len(data) == 3:
+        return 0x80 <= data[0] < 0xF0 and data[0] & 0xE0 != 0xC0 and data[1] < 0x80 and data[2] < 0x80
+    return len(data) == 2 and data[0] & 0xE0 == 0xC0 and data[1] < 0x80
 
 
 class Decoder:
@@ -71,6 +71,7 @@ class Decoder:
         self._has_parameters = False
         for index, control in enumerate(profile.controls):
             self._add(control.source, index)
+        self._plain = self._find_plain()
         self._bits = [control.bits for control in profile.controls]
         self._msb: dict[tuple[int, int], int] = {}
         # per channel: [nrpn or rpn, MSB of the number, LSB of the number]; -1 not heard yet
@@ -86,10 +87,24 @@ class Decoder:
                 self._pairs.add((channel, source.number))
         self._has_parameters |= source.kind in ("nrpn", "rpn")
 
+    def _find_plain(self) -> dict[int, tuple[int, ...]]:
+        """Return the controllers that stand for themselves, by status and number: most of what is ever heard."""
+        special = {(channel, number + low) for channel, number in self._pairs for low in (0, 32)}
+        if self._has_parameters:
+            special |= {(channel, number) for channel in range(1, 17) for number in _DATA_ENTRY}
+        return {
+            (0xB0 | channel - 1) << 8 | number: found
+            for (kind, channel, number), found in self._by_key.items()
+            if kind == "cc" and (channel, number) not in special
+        }
+
     def decode(self, data: bytes) -> list[Heard]:
         """Return what the controls did, by one complete message; [] for what is not mapped or malformed."""
         if not is_channel_message(data):
             return []
+        plain = self._plain.get(data[0] << 8 | data[1])
+        if plain is not None:
+            return [Heard(index, data[2]) for index in plain]
         kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
         if kind == 0xB0:
             return self._controller(channel, data[1], data[2])

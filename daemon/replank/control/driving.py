@@ -35,22 +35,6 @@ def choice_value(name: str, word: str) -> Value:
     return word_value(name, word) if PARAMETERS[name].is_list else parse(name, word)
 
 
-def unit(control: Control, target: Target | None, raw: int) -> float:
-    """Return the position 0 to 1 of a number that a control sent.
-
-    Where the range is the same on both sides of zero, and for pitch bend, the
-    middle of the MIDI range (64, 8192) is the middle exactly.
-    """
-    top = control.top
-    is_centred = control.source.kind == "bend" or (
-        target is not None and target.low == -target.high and not PARAMETERS[target.parameter].is_list
-    )
-    if not is_centred:
-        return raw / top
-    middle = (top + 1) // 2
-    return raw / (2 * middle) if raw <= middle else 0.5 + (raw - middle) / (2 * (top - middle))
-
-
 def position_of(target: Target, value: Value, words: tuple[str, ...]) -> float | None:
     """Return the control position of a value, beyond 0 to 1 outside the range; None: not in the list."""
     if words:
@@ -73,41 +57,57 @@ def shown_on(target: Target, value: Value, words: tuple[str, ...], lit: int, unl
 
 
 class Drive:
-    """A target and where it stands.
+    """A target of a control, and where it stands.
 
     Attributes:
         target: What the profile says.
+        name: Its parameter.
         catch: How control and parameter meet.
         known: The parameter's value as this control knows it.
         index: Place in the list, -1 none or not known.
         part: Fraction of a list place that an encoder has gathered.
     """
 
-    __slots__ = ("catch", "index", "known", "part", "row", "target", "words")
+    __slots__ = ("_middle", "_top", "catch", "index", "known", "name", "part", "row", "target", "words")
 
-    def __init__(self, target: Target) -> None:
-        self.target, self.row = target, PARAMETERS[target.parameter]
+    def __init__(self, target: Target, control: Control) -> None:
+        self.target, self.name, self.row = target, target.parameter, PARAMETERS[target.parameter]
+        self._top = control.top
+        is_even = target.low == -target.high and not self.row.is_list
+        self._middle = (self._top + 1) // 2 if is_even or control.source.kind == "bend" else 0
         self.catch = CatchUp(target.catch_up)
         self.known: Value | None = None
         self.words: tuple[str, ...] = ()
         self.index, self.part = -1, 0.0
 
-    def near(self, control: Control) -> float:
-        """Return the distance between control and parameter that counts as met."""
-        return 0.5 / len(self.words) if self.words else 0.5 / control.top
+    @property
+    def near(self) -> float:
+        """The distance between control and parameter that counts as met."""
+        return 0.5 / (len(self.words) or self._top)
 
-    def sync(self, present: Value, lists: Lists, control: Control, raw: int) -> None:
-        """Learn where the parameter is, if anything but this control moved it."""
-        words = words_of(self.target, lists)
+    def unit(self, raw: int) -> float:
+        """Return the position 0 to 1 of a number that the control sent.
+
+        Where the range is the same on both sides of zero, and for pitch bend, the
+        middle of the MIDI range (64, 8192) is the middle exactly.
+        """
+        top, middle = self._top, self._middle
+        if not middle:
+            return raw / top
+        return raw / (2 * middle) if raw <= middle else 0.5 + (raw - middle) / (2 * (top - middle))
+
+    def sync(self, present: Value, lists: Lists, raw: int) -> None:
+        """Learn where the parameter is, if anything but this control moved it; `raw` is where that is, -1 unknown."""
+        words = words_of(self.target, lists) if self.row.is_list else ()
         if present == self.known and words == self.words:
             return
         self.known, self.words, self.part = present, words, 0.0
         at = position_of(self.target, present, words)
         self.index = words.index(value_word(self.target.parameter, present)) if words and at is not None else -1
-        position = None if raw < 0 else unit(control, self.target, raw)
+        position = None if raw < 0 else self.unit(raw)
         if at is None:  # nothing to meet: the control may take over at once
             at, position = (0.5 if position is None else position), None
-        self.catch.place(at, position, self.near(control))
+        self.catch.place(at, position, self.near)
 
     def at_held(self) -> Value:
         """Return the value where the parameter is held now; a list keeps its place until it is left."""

@@ -38,8 +38,8 @@ class Guards:
         self._heard: list[int] = []
 
     def is_echo(self, key: Key, coarse: int, now: int) -> bool:
-        """Tell whether a number (in 7 bits) is what the control was shown; it is expected no more."""
-        return key in self.keys and self._echoes.is_echo(key, coarse, now)
+        """Tell whether a guarded control's number (in 7 bits) is what it was shown; it is expected no more."""
+        return self._echoes.is_echo(key, coarse, now)
 
     def is_in_step(self, key: Key, value: Value, lists: Lists) -> bool:
         """Tell whether a guarded control is where its first parameter is shown: an echo, or a hand that meets it."""

@@ -12,7 +12,7 @@ from typing import Any
 
 from replank.control.asking import Asking, Intent, Values
 from replank.control.decoding import SETTLE_NS, Decoder, Heard, clicks
-from replank.control.driving import Drive, Lists, choice_value, unit, word_value, words_of
+from replank.control.driving import Drive, Lists, choice_value, word_value, words_of
 from replank.control.guards import Guards
 from replank.control.knobs import Knob
 from replank.control.parameters import Value
@@ -74,7 +74,8 @@ class Hands:
                 self._asking.replace(key, heard.raw)
             else:
                 self._asking.wait(key, self._now + SETTLE_NS, heard.raw)
-        self._expect_new(self._now)
+        if out:
+            self._expect_new(self._now)
         return out
 
     def next_deadline(self) -> int | None:
@@ -83,15 +84,18 @@ class Hands:
 
     def fire(self, now: int, values: Values, lists: Lists) -> list[Intent]:
         """Return everything that was due at or before `now`, in order."""
-        self._lists, self._asking.values = lists, values
+        asking = self._asking
+        self._lists, asking.values = lists, values
         out: list[Intent] = []
-        self._asking.out, self._expected = out, 0
-        now = max(now, self._now)
-        while (due := self._asking.take(now)) is not None:
-            key, deadline, payload = due
-            self._now = max(self._now, deadline)
-            self._fire_one(key, payload, self._now)
-            self._expect_new(self._now)
+        asking.out, self._expected = out, 0
+        if now < self._now:
+            now = self._now
+        if asking.is_due(now):
+            while (due := asking.take(now)) is not None:
+                key, deadline, payload = due
+                self._now = max(self._now, deadline)
+                self._fire_one(key, payload, self._now)
+                self._expect_new(self._now)
         self._now = now
         return out
 
@@ -123,8 +127,8 @@ class Hands:
         self._guards.value_moved(name, value, self._now if now is None else now, self._lists)
         for knob in self._knobs.values():
             for drive in knob.drives:
-                if drive.target.parameter == name:
-                    drive.sync(value, self._lists, knob.control, knob.raw)
+                if drive.name == name:
+                    drive.sync(value, self._lists, knob.raw)
 
     def steps_heard(self, heard: Sequence[int], now: int) -> None:
         """Say how steps sound, from step 1 on, whenever that may have changed (see `watches_steps`).
@@ -143,7 +147,7 @@ class Hands:
         for (port, _), knob in self._knobs.items():
             position = max(knob.raw, 0) / knob.top
             base = {"port": self._names[port], "control": knob.control.label, "taught": knob.raw >= 0}
-            ways = {drive.target.parameter: knob.way(drive) for drive in knob.drives}
+            ways = {drive.name: knob.way(drive) for drive in knob.drives}
             for name in knob.control.functions:
                 if name in rows and newest[name] >= knob.moved_at:
                     continue
@@ -209,75 +213,74 @@ class Hands:
         knob = self._knobs[key]
         control = knob.control
         raw = self._stepped(knob, heard.step) if heard.step else heard.raw
-        coarse = raw if knob.top == 127 else raw >> 7
-        if self._guards.is_echo(key, coarse, now):
+        if key in self._guards.keys and self._guards.is_echo(key, raw if knob.top == 127 else raw >> 7, now):
             return
-        if control.relative:
+        if knob.is_position:
+            self._position(key, knob, raw, now)
+        elif control.relative:
             self._turned(key, knob, clicks(control.relative, raw), now)
         elif control.source.kind == "program" and control.source.number < 0:
             self._program(knob, raw, now)
-        elif knob.is_button or control.source.kind in ("note", "program"):
-            self._button(knob, raw, now)
         else:
-            self._position(key, knob, raw, now)
+            self._button(knob, raw, now)
 
     def _stepped(self, knob: Knob, step: int) -> int:
         """Return the number one step on from where the control, or else its parameter, is."""
         top = knob.top
         if knob.raw < 0 and knob.drives:
             drive = knob.drives[0]
-            drive.sync(self._asking.current(drive.target.parameter), self._lists, knob.control, -1)
+            drive.sync(self._asking.current(drive.name), self._lists, -1)
             knob.raw = int(min(max(drive.catch.held, 0.0), 1.0) * top + 0.5)
         return min(max(knob.raw + step, 0), top)
 
     # -- positions ------------------------------------------------------------------------------
 
     def _position(self, key: tuple[int, int], knob: Knob, raw: int, now: int) -> None:
-        control, before = knob.control, knob.raw
+        before = knob.raw
         if knob.is_flutter(raw, now):
             return
         for drive in knob.drives:
-            drive.sync(self._asking.current(drive.target.parameter), self._lists, control, before)
+            drive.sync(self._asking.current(drive.name), self._lists, before)
         knob.raw, knob.moved_at = raw, now
-        is_in_step = self._is_in_step(key, knob)
+        is_in_step = key in self._guards.keys and self._is_in_step(key, knob)
         for number, drive in enumerate(knob.drives):
-            at = unit(control, drive.target, raw)
             if drive.target.raw:
                 self._exactly(drive, raw, now)
             elif before < 0 or is_in_step:
-                drive.catch.place(drive.catch.held, at, 1 / 127 if is_in_step else drive.near(control))
-            elif not drive.catch.move(unit(control, drive.target, before), at, drive.near(control)):
+                drive.catch.place(drive.catch.held, drive.unit(raw), 1 / 127 if is_in_step else drive.near)
+            elif not drive.catch.move(drive.unit(before), drive.unit(raw), drive.near):
                 self._say_waiting(key[0], knob, drive)
             else:
-                knob.told.pop(drive.target.parameter, None)
+                if knob.told:
+                    knob.told.pop(drive.name, None)
                 self._ask(key, knob, number, drive.at_held(), now)
         if before < 0:
             self._say_taught(key[0], knob)
-        elif control.turn and before != raw:
+        elif knob.control.turn and before != raw:
             self._turn(knob, (raw - before) / knob.top * TURN_CLICKS, now)
 
     def _is_in_step(self, key: tuple[int, int], knob: Knob) -> bool:
-        if key not in self._guards.keys or not knob.drives:
+        if not knob.drives:
             return False
-        present = self._asking.current(knob.drives[0].target.parameter)
+        present = self._asking.current(knob.drives[0].name)
         return self._guards.is_in_step(key, present, self._lists)
 
     def _ask(self, key: tuple[int, int], knob: Knob, number: int, value: Value, now: int) -> None:
         drive = knob.drives[number]
         if drive.words:
-            self._asking.rest(drive.target.parameter, value, [*key, number], now)
+            self._asking.rest(drive.name, value, [*key, number], now)
         else:
             drive.known = value
-            self._asking.apply(drive.target.parameter, value, now)
+            self._asking.apply(drive.name, value, now)
 
     def _say_waiting(self, port: int, knob: Knob, drive: Drive) -> None:
-        name, way = drive.target.parameter, knob.way(drive)
+        name, way = drive.name, knob.way(drive)
         if knob.told.get(name) != way:
             knob.told[name] = way
             self._asking.say("waiting", control=knob.control.label, name=name, way=way, port=self._names[port])
 
     def _say_taught(self, port: int, knob: Knob) -> None:
-        names = [drive.target.parameter for drive in knob.drives if not drive.target.raw]
+        names = [drive.name for drive in knob.drives if not drive.target.raw]
         if not knob.drives and knob.control.turn:
             names = [knob.control.turn]
         for name in names:
@@ -285,7 +288,7 @@ class Hands:
 
     def _exactly(self, drive: Drive, raw: int, now: int) -> None:
         """The number on the wire is the value; beyond the range it is clamped and said."""
-        name, words = drive.target.parameter, words_of(drive.target, self._lists)
+        name, words = drive.name, words_of(drive.target, self._lists)
         if words:
             value, is_beyond = word_value(name, words[min(raw, len(words) - 1)]), raw >= len(words)
         else:
@@ -305,8 +308,8 @@ class Hands:
         if since < FAST_NS:
             factor += knob.control.acceleration * (FAST_NS - since) / FAST_NS
         for number, drive in enumerate(knob.drives):
-            name = drive.target.parameter
-            drive.sync(self._asking.current(name), self._lists, knob.control, -1)
+            name = drive.name
+            drive.sync(self._asking.current(name), self._lists, -1)
             value, is_stopped = drive.click(count * factor)
             if not is_stopped:
                 knob.told.pop(name, None)
@@ -341,7 +344,7 @@ class Hands:
 
     def _press(self, knob: Knob, now: int) -> None:
         for drive in knob.drives:
-            target, name = drive.target, drive.target.parameter
+            target, name = drive.target, drive.name
             if target.how == "hold":
                 value: Value = knob.is_down
             elif target.how == "toggle":
@@ -357,7 +360,7 @@ class Hands:
     def _release(self, knob: Knob, now: int) -> None:
         for drive in knob.drives:
             if drive.target.how == "hold":
-                self._asking.apply(drive.target.parameter, False, now)
+                self._asking.apply(drive.name, False, now)
         if knob.control.release:
             self._asking.act(knob.control.release)
 

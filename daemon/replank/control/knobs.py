@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from replank.control.catchup import Flutter
-from replank.control.driving import Drive, unit
+from replank.control.driving import Drive
 from replank.control.profiles import Control
 
 NEVER = -(1 << 62)
@@ -17,6 +17,7 @@ class Knob:
 
     Attributes:
         control: What the profile says; `top` and `is_button` are its.
+        is_position: True where it is neither button nor encoder: its number says where it is.
         drives: Its targets and where they stand.
         raw: The number that it last sent; -1 not heard since it was connected.
         moved_at: When, in ns.
@@ -26,12 +27,18 @@ class Knob:
             an end stopped it), so that it is said once.
     """
 
-    __slots__ = ("control", "drives", "flutter", "is_button", "is_down", "moved_at", "part", "raw", "told", "top")
+    __slots__ = (
+        "_flutters", "control", "drives", "flutter", "is_button", "is_down", "is_position", "moved_at", "part", "raw",
+        "told", "top",
+    )  # fmt: skip
 
     def __init__(self, control: Control) -> None:
         self.control = control
         self.top, self.is_button = control.top, control.is_button
-        self.drives = [Drive(target) for target in control.targets]
+        self.drives = [Drive(target, control) for target in control.targets]
+        kind = control.source.kind
+        self.is_position = not (control.relative or self.is_button or kind in ("note", "program"))
+        self._flutters = kind in ("cc", "pressure") and not any(target.raw for target in control.targets)
         self.flutter: Flutter | None = None
         self.raw, self.moved_at, self.part, self.is_down = -1, NEVER, 0.0, False
         self.told: dict[str, str] = {}
@@ -50,7 +57,7 @@ class Knob:
 
     def is_flutter(self, raw: int, now: int) -> bool:
         """Tell whether a number is the flutter of a 7-bit control that rests."""
-        if self.control.source.kind not in ("cc", "pressure") or any(drive.target.raw for drive in self.drives):
+        if not self._flutters:
             return False
         if self.flutter is None:
             self.flutter = Flutter(raw, now)
@@ -61,7 +68,7 @@ class Knob:
         """Return the way to turn to take over one of its parameters: left, right, or nothing."""
         if self.raw < 0 or self.control.relative:
             return ""
-        return drive.catch.way(unit(self.control, drive.target, self.raw))
+        return drive.catch.way(drive.unit(self.raw))
 
     def save(self) -> dict[str, Any]:
         """Return it as plain data."""

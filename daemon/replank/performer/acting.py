@@ -142,16 +142,36 @@ def cancel(p: Performer, args: list[Any], origin: str) -> None:
 
 def assign(p: Performer, values: dict[str, Any], origin: str) -> None:
     """Set parameters, all or none: those that wait for a bar or a boundary wait."""
-    checked: dict[str, Any] = {}
+    checked = _checked(p, values, origin)
+    if len(checked) == len(values):
+        _set_when_due(p, checked, origin)
+
+
+def assign_each(p: Performer, values: dict[str, Any], origin: str) -> None:
+    """Set parameters, each for itself: one that is refused keeps no other back."""
+    checked = _checked(p, values, origin)
+    for name in [name for name in checked if name in _SHAPING]:
+        _set_when_due(p, {name: checked.pop(name)}, origin)
+    _set_when_due(p, checked, origin)
+
+
+def _checked(p: Performer, values: dict[str, Any], origin: str) -> dict[str, Any]:
+    """Return the values that their parameters take; refuse the others, each with a notice."""
+    checked = {}
     for name, value in values.items():
         try:
-            checked[name] = check(name, value, p.setup.user_scales)
-            p.division_of(checked[name]) if name == "division" else None
+            right = check(name, value, p.setup.user_scales)
+            if name == "division":
+                p.division_of(str(right))
+            checked[name] = right
         except ValueError as error:
             p.notice("refused", what=name, why=str(error), origin=origin)
-            return
+    return checked
+
+
+def _set_when_due(p: Performer, values: dict[str, Any], origin: str) -> None:
     at_once = {}
-    for name, value in checked.items():
+    for name, value in values.items():
         if p.ramps.pop(name, None):
             p.notice("cancelled", action=f"ramp of {name}")
         due = find(name).due

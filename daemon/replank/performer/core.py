@@ -11,6 +11,7 @@ from __future__ import annotations
 from heapq import heappop, heappush
 from typing import Any
 
+from replank.control.asking import NEVER
 from replank.control.hands import Hands
 from replank.control.keyboard import KeyboardReader
 from replank.control.notices import Notice
@@ -66,6 +67,7 @@ class Performer:
         self.messages: list[tuple[int, bytes]] = []
         self.notices: list[Notice] = []
         self.deadlines: list[Deadline] = []
+        self.hands_due = NEVER  # the first of them that asks the boxes' decoder
         self.number = 0
         self.values: dict[str, Any] = {**DEFAULTS, **setup.values}
         self.settings = Settings(self.values, setup)
@@ -128,7 +130,8 @@ class Performer:
             hearing.heard(self, port, data)
         else:
             self._take_other(event)
-        hearing.watch_steps(self)
+        if self.hands.watches_steps:
+            hearing.watch_steps(self)
         self.schedule_hands()
         return self._take()
 
@@ -201,8 +204,13 @@ class Performer:
     def schedule_hands(self) -> None:
         """Let the boxes' decoder be asked again when it wants to."""
         due = self.hands.next_deadline()
-        if due is not None and not any(d[2] == "hands" and d[0] <= due for d in self.deadlines):
+        if due is not None and (due := max(due, self.now)) < self.hands_due:
+            self.hands_due = due
             self.schedule(due, "hands", [])
+
+    def find_hands_due(self) -> None:
+        """Look up when the boxes' decoder is asked next, after deadlines have gone or come."""
+        self.hands_due = min((d[0] for d in self.deadlines if d[2] == "hands"), default=NEVER)
 
     # -- what other modules use ------------------------------------------------
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from replank.control.actions import split_action
 from replank.control.asking import Intent
+from replank.control.decoding import is_channel_message
 from replank.control.parameters import show
 from replank.control.setup import Trigger
 from replank.line.heard import is_accented
@@ -14,9 +15,8 @@ from replank.performer import acting, clocking, pieces, striking
 if TYPE_CHECKING:
     from replank.performer.core import Performer
 
-_LENGTHS = {0x80: 3, 0x90: 3, 0xA0: 3, 0xB0: 3, 0xC0: 2, 0xD0: 2, 0xE0: 3}
 _SYSTEM = {0xF1: 2, 0xF2: 3, 0xF3: 2, 0xF6: 1, 0xF8: 1, 0xFA: 1, 0xFB: 1, 0xFC: 1, 0xFE: 1, 0xFF: 1}
-"""Lengths of whole messages, status byte included (MIDI 1.0 Detailed Specification, tables 1 and 6)."""
+"""Lengths of whole system messages, status byte included (MIDI 1.0 Detailed Specification, table 6)."""
 
 
 _PASSED = (clocking.CLOCK, clocking.START, clocking.CONTINUE, clocking.STOP, 0xF2)
@@ -25,11 +25,9 @@ _PASSED = (clocking.CLOCK, clocking.START, clocking.CONTINUE, clocking.STOP, 0xF
 
 def is_message(data: bytes) -> bool:
     """Tell whether the bytes are exactly one whole MIDI message, SysEx aside."""
-    if not data or data[0] < 0x80:
-        return False
-    status = data[0]
-    length = _LENGTHS.get(status & 0xF0) if status < 0xF0 else _SYSTEM.get(status)
-    return length == len(data) and (length == 1 or max(data[1:]) < 0x80)
+    if is_channel_message(data):
+        return True
+    return bool(data) and _SYSTEM.get(data[0]) == len(data) and max(data[1:], default=0) < 0x80
 
 
 def heard(p: Performer, port: int, data: bytes) -> None:
@@ -110,11 +108,16 @@ def matches(trigger: Trigger, data: bytes) -> bool:
 
 
 def carry_out(p: Performer, intents: list[Intent], origin: str) -> None:
-    """Do what hands asked for, in their order."""
+    """Do what hands asked for, in their order; values that follow each other are set together."""
+    values: dict[str, Any] = {}
     for intent in intents:
         if intent.kind == "set":
-            acting.assign(p, {intent.name: intent.value}, origin)
-        elif intent.kind == "act":
+            values[intent.name] = intent.value
+            continue
+        if values:
+            acting.assign_each(p, values, origin)
+            values = {}
+        if intent.kind == "act":
             try:
                 name, args, due = split_action(intent.name)
             except ValueError as error:
@@ -128,6 +131,8 @@ def carry_out(p: Performer, intents: list[Intent], origin: str) -> None:
             if intent.name == "clamped":
                 data["shown"] = show(data["name"], data["value"], p.setup.middle_c)
             p.notice(intent.name, **data)
+    if values:
+        acting.assign_each(p, values, origin)
 
 
 def watch_steps(p: Performer) -> None:
@@ -143,5 +148,6 @@ def watch_steps(p: Performer) -> None:
 
 def hands_fire(p: Performer) -> None:
     """Let the boxes' decoder do what is due."""
+    p.find_hands_due()
     carry_out(p, p.hands.fire(p.now, p.values, p.lists()), "knobs")
     p.schedule_hands()

@@ -47,6 +47,7 @@ def load(p: Performer, plain: dict[str, Any]) -> None:
     for name in _PLAIN:
         setattr(p, name, _copy(plain[name]))
     p.deadlines = [(when, number, kind, _copy(args)) for when, number, kind, args in plain["deadlines"]]
+    p.find_hands_due()
     p.melody = Melody.restore(plain["melody"])
     p.changed()
     p.transport.load(plain["transport"])

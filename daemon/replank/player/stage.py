@@ -16,7 +16,7 @@ from typing import Any
 from replank import wire
 from replank.performer import Performer
 from replank.performer.events import Event, Midi, Outcome
-from replank.pipes import Writer, encode
+from replank.pipes import GATHERED, Writer, encode
 from replank.player.ports import NoPorts, Ports
 
 COMMAND, DEADLINE, INSIDE = -1, -2, -3
@@ -27,6 +27,8 @@ LATE_NS = 5_000_000
 CLOCK = b"\xf8"
 QUIET_NS = 6_000_000
 """Time that must be left until the next deadline for what takes a few milliseconds."""
+GATHER_NS = 6_000_000
+"""What sent nothing may be recorded so much later, so that a storm of knobs is not one of system calls."""
 TROUBLES = 100
 """Exceptions that are told in words; the rest are only counted."""
 
@@ -100,10 +102,18 @@ class Stage:
             raise
         record = wire.pack_input(event, now, serial)
         if not outcome.messages:
-            self.writer.write(*record)
+            self._keep(record, now)
             return
         self._emit(outcome.messages, now, 0, record)
         self._service.append(time.monotonic_ns() - stamp)
+
+    def _keep(self, record: tuple[int, bytes], now: int) -> None:
+        """Record an event that sent nothing: with what comes next, where a deadline will bring that about soon."""
+        due = self.performer.next_deadline() if self.performer is not None else None
+        if due is not None and due - now < GATHER_NS and len(record[1]) <= GATHERED:
+            self.writer.gather(*record)
+        else:
+            self.writer.write(*record)
 
     def _advance(self) -> None:
         performer = self.performer
@@ -116,6 +126,7 @@ class Stage:
         outcome: Outcome = performer.advance(now)
         if outcome.messages or outcome.notices:
             self._emit(outcome.messages, now, wire.FROM_DEADLINE, None)
+        self.writer.flush()
 
     def _emit(self, messages: list[tuple[int, bytes]], now: int, flags: int, record: tuple[int, bytes] | None) -> None:
         """Record and send the messages of one outcome, in the order that errs towards a release."""
