@@ -208,6 +208,25 @@ def test_the_keyboard_catches_as_many_notes_as_the_line_has_steps() -> None:
     assert notes[2] == 53, "a rest set by hand is not in the way of what was caught"
 
 
+def test_what_was_caught_outside_the_register_comes_back_in_a_wider_one() -> None:
+    """In D minor pentatonic from C3 to G4, a fellow player's C2, C#2, D5, F4, C#6: two of them outside the scale."""
+    stage = keys("catch", length=5)
+    stage.start()
+    stage.clocks(1)
+    for note in (36, 37, 74, 65, 85):
+        stage.midi(0x90, note, 100, port=1)
+
+    def sounds() -> list[int]:
+        return [step["note"] for step in stage.p.view()["line"]["steps"][:5]]
+
+    stage.clocks(96)
+    assert sounds() == [48, 49, 62, 65, 61], "folded by octaves into the register"
+    stage.set(register_low=36, register_span=48)
+    assert sounds() == [36, 49, 74, 65, 61], "as they were played, but for those outside the scale"
+    stage.set(register_low=48, register_span=19)
+    assert sounds() == [48, 49, 62, 65, 61]
+
+
 def test_the_keyboard_writes_the_selected_step_and_moves_on() -> None:
     stage = keys("write", length=6)
     stage.do("select", "5")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from replank.control.parameters import DEFAULTS, PIECE_NAMES
 from replank.control.setup import Piece
 from replank.line.chance import mix64
-from replank.line.lenses import fold
+from replank.line.lenses import TOP, fold
 from replank.line.steps import BY_CHANCE, SOUND, STEPS, Form, Step
 from replank.performer import acting, clocking, keeping, striking
 from replank.performer.melody import Kept
@@ -155,13 +155,17 @@ def catch(p: Performer, notes: list[int]) -> None:
 
 def _caught(p: Performer, args: list[Any], origin: str) -> None:
     # What was played is what shall sound: transpositions are taken out, a note
-    # outside the scale stays, free, and no rest or turn is in its way.
+    # outside the scale stays, free, and no rest or turn is in its way.  A note
+    # outside the register is kept as it was played, so that a wider one brings
+    # it back; only a free one, which no register moves, is itself folded.
     s, m = p.settings, p.melody
     shift = s.lens.sound(Step(pitch=60, free=True), s.degrees, s.semitones) - 60
     made = []
     for i, step in enumerate(m.steps):
-        pitch = fold(fold(args[0][i % len(args[0])] - shift, 0, 127), s.lens.low, s.lens.high)
-        step = step._replace(pitch=pitch, free=pitch not in s.lens.tones, rest=max(step.rest, 0.95), turn=1, turn_of=1)
+        played = fold(args[0][i % len(args[0])] - shift, 0, TOP)
+        folded = fold(played, s.lens.low, s.lens.high)
+        free = folded not in s.lens.tones
+        step = step._replace(pitch=folded if free else played, free=free, rest=max(step.rest, 0.95), turn=1, turn_of=1)
         made.append(step._replace(rhythm=SOUND if step.rhythm == SOUND else BY_CHANCE))
     steps = tuple(made)
     unit = keeping.change_line(p, "catch", "caught from the keyboard", Form(steps, steps, s.length), {})
