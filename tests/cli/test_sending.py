@@ -100,3 +100,32 @@ def test_a_second_daemon_is_told_where_the_first_is(daemon):
     assert str(daemon.socket) in again.stderr
     assert f"see replank status --instance {daemon.instance}," in again.stderr
     assert len(again.stderr.splitlines()) == 1
+
+
+def test_files_are_read_again_when_asked(tmp_path):
+    rig = tmp_path / "rig.yaml"
+    rig.write_text("rig: 1\nvalues: {retrigger_gap: 8, swing: 55, gate: 0.5}\n")
+    daemon = Daemon("--api", "none", "--clock", "internal", "--rig", str(rig), "-p", "gate=0.4")
+
+    def send(*words):
+        return daemon.run("send", "--instance", daemon.instance, *words)
+
+    def values():
+        shown = daemon.state()["performer"]["parameters"]
+        return shown["retrigger_gap"], shown["swing"], shown["gate"]
+
+    try:
+        daemon.say("swing=60")
+        rig.write_text("rig: 1\nvalues: {retrigger_gap: 12, swing: 57, gate: 0.7}\n")
+        done = send("--reload")
+        assert (done.returncode, done.stderr) == (0, "")
+        assert "so it stays: swing 60" in done.stdout
+        assert values() == (12.0, 60.0, 0.4), "what the command line says goes before the rig"
+        rig.write_text("rig: 1\nvalues: {retrigger_gap: 99}\n")
+        wrong = send("--reload")
+        assert wrong.returncode == 2
+        assert f"{rig}:2:25" in wrong.stderr
+        assert values() == (12.0, 60.0, 0.4)
+        assert send("--reload", "swing=50").returncode == send("-q").returncode == 2
+    finally:
+        daemon.clean()

@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import os
 import time
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from replank.control.notices import Notice, words
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
 ANSWER_SECONDS = 3.0
 SAID = (
     "parameter", "done", "due", "snapshot", "mutation", "transport", "piece", "star", "name", "panic", "cancelled",
-    "clamped",
+    "clamped", "setup",
 )  # fmt: skip
 """Kinds of notices that confirm to the person who asked what was done."""
 REQUESTS = ("ping", "subscribe", "state", "set", "act", "say", "reload")
@@ -132,7 +131,7 @@ class Requests:
             i.name for i in now.inputs
         ]:
             raise Refused("the rig names other ports; ports are opened once: end replank play and start it again")
-        answer = await self._perform([Configure(to_plain(replace(setup, values=now.values)))])
+        answer = await self._perform([Configure(to_plain(setup))])
         self._host.rewired(setup)
         return answer
 

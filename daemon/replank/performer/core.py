@@ -16,11 +16,10 @@ from replank.control.hands import Hands
 from replank.control.keyboard import KeyboardReader
 from replank.control.notices import Notice
 from replank.control.parameters import DEFAULTS, PIECE_NAMES, SNAPSHOT_NAMES, Value
-from replank.control.profiles import Profile
 from replank.control.setup import Setup, from_plain
 from replank.line.chance import DIRECTION, Numbers
 from replank.line.steps import Step
-from replank.performer import acting, advancing, clocking, hearing, pieces, playing, saving, striking, viewing
+from replank.performer import acting, advancing, clocking, hearing, pieces, playing, rewiring, saving, striking, viewing
 from replank.performer.events import (
     Act,
     Assign,
@@ -74,7 +73,7 @@ class Performer:
         self.melody = Melody(seed)
         self.transport = Transport(self.settings, self.direction_roll)
         self.band = Band(setup)
-        self.hands = Hands(_profiles(setup), setup.inputs)
+        self.hands = Hands(rewiring.profiles(setup), setup.inputs)
         self.keyboard = KeyboardReader(setup.keyboard)
         self.due: list[list[Any]] = []
         self.ramps: dict[str, list[Any]] = {}
@@ -94,13 +93,14 @@ class Performer:
         self.malformed = [0] * len(setup.inputs)
         self.sent = [0] * len(setup.outputs)
         self.last_control: list[Any] = []
-        self._wire()
+        self.wire()
         pieces.first(self)
         self.hands.begin(now, self.values, self.lists())
         self.schedule_sensing()
         self._take()
 
-    def _wire(self) -> None:
+    def wire(self) -> None:
+        """Look up once what the setup says of each input and output."""
         setup = self.setup
         self._role = [one.role for one in setup.inputs]
         by_clock = setup.clock.mode == "clock" and setup.clock.source != "internal"
@@ -338,36 +338,8 @@ class Performer:
             playing.end_tuning(self)
 
     def configure(self, plain: dict[str, Any]) -> None:
-        """Swap the setup, between two steps; the line plays on."""
-        setup: Setup = from_plain(plain)
-        Settings({**self.values, **setup.values}, setup)  # refuses what does not fit, before anything changes
-        playing.end_tuning(self)
-        self.band.release_all(self)
-        self.unschedule("off", "late", "again", "early", "ahead", "pulse", "trigger", "sense", "made")
-        self.transport.owed = 0
-        if setup.clock.source != "internal":
-            clocking.run_internal(self, False)
-        for name in setup.values:
-            if setup.values[name] != self.setup.values.get(name):
-                self.set_value(name, setup.values[name])
-        self.setup = setup
-        self.band = Band(setup)
-        hands = Hands(_profiles(setup), setup.inputs)
-        hands.load(self.hands.save())  # boxes that stay need not be learnt anew
-        self.hands = hands
-        self.keyboard = KeyboardReader(setup.keyboard)
-        self._wire()
-        self.received = [*self.received, *[0] * len(setup.inputs)][: len(setup.inputs)]
-        self.malformed = [*self.malformed, *[0] * len(setup.inputs)][: len(setup.inputs)]
-        self.sent = [*self.sent, *[0] * len(setup.outputs)][: len(setup.outputs)]
-        self.changed()
-        self.schedule_sensing()
-        self.band.refresh_all(self)
-        self.notice("setup", text="the new rig is in use")
-
-
-def _profiles(setup: Setup) -> dict[str, Profile]:
-    return {name: Profile.from_plain(plain) for name, plain in setup.profiles.items()}
+        """Swap the setup, between two steps; see `rewiring.configure`."""
+        rewiring.configure(self, from_plain(plain))
 
 
 _FIRE: dict[str, Any] = {
