@@ -33,6 +33,23 @@ def test_a_word_may_use_what_an_earlier_one_brings(performer):
     assert performer.save() == before  # it was tried on another
 
 
+def test_only_several_events_are_tried_on_a_copy(performer, monkeypatch):
+    copies = []
+    save = Performer.save
+    monkeypatch.setattr(Performer, "save", lambda one: copies.append(one) or save(one))
+    assert len(read_words(["length=12", "gate=0.5", "swing=60"], performer, "")) == 1
+    read_words(["redraw"], performer, "")
+    assert read_words(["gate=0.5", "length=9", "gate=0.6"], performer, "")[0].values == {"gate": 0.6, "length": 9}
+    assert not copies
+    assert len(read_words(["length=12", "keep:blue", "recall:blue", "swing=60"], performer, "")) == 4
+    assert len(copies) == 1
+
+
+def test_what_the_first_of_several_events_would_be_refused_for_is_found(performer):
+    with pytest.raises(ValueError, match="meter"):
+        read_words(["division=768c", "meter=1/32", "redraw"], performer, "")
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
