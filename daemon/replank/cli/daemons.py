@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any, NoReturn
 
 from replank.cli.exits import ABSENT, Fail
 from replank.host.client import Client, NoDaemon, connect
+from replank.host.paths import socket_path
 
 
 def reach(instance: str) -> Client:
@@ -18,6 +20,18 @@ def reach(instance: str) -> Client:
         return connect(instance)
     except NoDaemon as error:
         lost(error)
+    except ValueError as error:
+        raise Fail(f"--instance: {error}") from None
+
+
+def socket_of(instance: str) -> Path:
+    """Return an instance's socket.
+
+    Raises:
+        Fail: No such name, or a path that is too long for one.
+    """
+    try:
+        return socket_path(instance)
     except ValueError as error:
         raise Fail(f"--instance: {error}") from None
 

@@ -9,7 +9,7 @@ import click
 
 from replank.cli.exits import Fail
 from replank.cli.numbers import Whole
-from replank.cli.render import read_values
+from replank.cli.values import read_values
 from replank.control.pace import Pace, pace
 from replank.control.parameters import DEFAULTS, KINDS, Value
 from replank.control.setup import Setup

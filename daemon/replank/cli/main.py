@@ -17,7 +17,6 @@ import click
 
 from replank import __version__
 from replank.cli.exits import DONE, INTERRUPTED, PIPE_CLOSED, WRONG_INPUT
-from replank.control.parameters import nearest
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "init": ("replank.cli.init", "Write a first rig and set into a folder."),
@@ -98,6 +97,8 @@ class Commands(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from replank.control.parameters import nearest  # only this needs the tables
+
             ctx.fail(f"there is no command {args[0]!r}{nearest(args[0], COMMANDS)}")
         return super().resolve_command(ctx, args)
 

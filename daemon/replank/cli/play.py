@@ -13,9 +13,10 @@ from typing import Any, NoReturn
 
 import click
 
+from replank.cli.daemons import socket_of
 from replank.cli.exits import Fail
 from replank.cli.numbers import MOST_SEED, SEED_METAVAR, Number, Whole
-from replank.cli.render import read_values
+from replank.cli.values import read_values
 from replank.control.setup import Setup
 from replank.host import paths
 from replank.host.starting import BadStart, load_setup
@@ -73,10 +74,7 @@ def host_facts(
     Raises:
         Fail: Anything is wrong.
     """
-    try:
-        socket = paths.socket_path(instance)
-    except ValueError as error:
-        raise Fail(f"--instance: {error}") from None
+    socket = socket_of(instance)
     facts: dict[str, Any] = {
         "api": api,
         "clock": clock,

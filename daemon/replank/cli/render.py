@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import secrets
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -13,7 +12,8 @@ from typing import Any
 import click
 
 from replank.cli.exits import Fail
-from replank.control.parameters import DEFAULTS, check, find, parse
+from replank.cli.values import read_values
+from replank.control.parameters import DEFAULTS, check, find
 from replank.control.setup import Setup
 from replank.midi.files import write_score
 from replank.midi.offline import LONGEST, Endless, Take, play_cycles, sounding_notes
@@ -24,27 +24,6 @@ from replank.timing.order import cycle_steps
 from replank.whole_file import write_whole
 
 MOST_CYCLES = 100_000
-
-
-def read_values(words: Sequence[str], setup: Setup) -> dict[str, Any]:
-    """Return the parameters of ``NAME=VALUE`` words.
-
-    Raises:
-        Fail: A word without ``=``, an unknown name, a wrong value, a name given twice.
-    """
-    values: dict[str, Any] = {}
-    for word in words:
-        name, sign, text = word.partition("=")
-        name = name.strip()
-        if not sign:
-            raise Fail(f"-p {word}: write NAME=VALUE, such as -p length=12")
-        if name in values:
-            raise Fail(f"-p {word}: {name} is given twice")
-        try:
-            values[name] = parse(name, text, setup.middle_c, tuple(setup.user_scales))
-        except ValueError as error:
-            raise Fail(f"-p {word}: {error}") from None
-    return values
 
 
 @click.command(no_args_is_help=True)

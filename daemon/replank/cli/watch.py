@@ -8,9 +8,10 @@ from pathlib import Path
 
 import click
 
+from replank.cli.daemons import socket_of
 from replank.cli.exits import ABSENT, Fail
 from replank.cli.numbers import Whole
-from replank.host.paths import DEFAULT_INSTANCE, socket_path
+from replank.host.paths import DEFAULT_INSTANCE
 
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
@@ -32,10 +33,7 @@ def command(instance: str, socket: Path | None, fps: int, calm: bool, light: boo
       replank watch --instance rehearsal
       ssh stage replank watch --fps 10 --calm
     """
-    try:
-        path = socket or socket_path(instance)
-    except ValueError as error:
-        raise Fail(str(error)) from None
+    path = socket or socket_of(instance)
     if not has_terminal():
         raise Fail("the dashboard needs a terminal; without one there is: replank status", ABSENT)
     open_dashboard(path, fps=fps, calm=calm, light=light)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from replank.cli.exits import Fail
+from replank.cli.daemons import socket_of
 from replank.host import paths
 
 
@@ -24,10 +24,7 @@ def command(instance: str, as_json: bool) -> None:
     replank where
     replank where --json
     """
-    try:
-        socket = paths.socket_path(instance)
-    except ValueError as error:
-        raise Fail(f"--instance: {error}") from None
+    socket = socket_of(instance)
     rows: dict[str, tuple[Path, str]] = {
         "rig": (paths.default_rig(), "what is plugged in, where play is given none"),
         "set": (paths.default_set(), "the pieces, where play is given none"),
