@@ -115,7 +115,7 @@ def _run(stage: Stage, blocks: dict[str, int], plan: Plan) -> Pass:
     messages = stage.folder / "messages"
     if not messages.exists():
         say("learning the messages that the echoes answer with")
-        messages.write_text(_learn(stage, plan))
+        messages.write_text(learn(stage, plan))
     makers = _makers(stage, messages, plan)
     for turn in range(max(blocks.values())):
         order = [name for name, count in blocks.items() if turn < count]
@@ -179,7 +179,7 @@ def _block(stage: Stage, subject: Subject, knob_rate: int, plan: Plan, found: Pa
     return Block(paired.latencies[warm:], paired.extra, said["xruns"], costs, facts, said["knobs"])
 
 
-def _learn(stage: Stage, plan: Plan) -> str:
+def learn(stage: Stage, plan: Plan) -> str:
     """Return what the daemon sends for each clock, a line each."""
     daemon = Daemon(stage, plan.seed)
     try:
