@@ -48,7 +48,7 @@ class Steady:
         return exact_interval(self.lost[who], self.clocks)
 
     def growth(self, name: str) -> float:
-        """Return by how many MB a process has grown since it had settled, between the means of a tenth of the minutes."""
+        """Return by how many MB a process has grown since it settled, between the means of a tenth of the minutes."""
         rows = self.memory[name][SETTLED:]
         few = max(1, len(rows) // 10)
         return sum(rows[-few:]) / few - sum(rows[:few]) / few if rows else 0.0
