@@ -129,3 +129,15 @@ def test_files_are_read_again_when_asked(tmp_path):
         assert send("--reload", "swing=50").returncode == send("-q").returncode == 2
     finally:
         daemon.clean()
+
+
+def test_what_is_said_while_the_player_is_still_starting_waits_for_it():
+    daemon = Daemon("--api", "none", "--clock", "internal", wait=False)
+    try:
+        end = time.monotonic() + 30
+        while not daemon.socket.exists() and time.monotonic() < end:
+            time.sleep(0.005)
+        assert daemon.say("start")["said"]
+        assert daemon.transport()["armed"] or daemon.transport()["running"]
+    finally:
+        daemon.clean()

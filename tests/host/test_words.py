@@ -58,6 +58,7 @@ def test_what_the_first_of_several_events_would_be_refused_for_is_found(performe
         (["redrw"], "nearest: redraw"),
         (["pitch:99:+1"], "step"),
         (["recall:nothing"], "nothing"),
+        (["gate=0.5@bar"], "only actions take @ and a due time; a new gate holds at the next step"),
         (["redraw@someday"], "due"),
         (["length=3", "fly"], "no action"),
         ([], "list"),

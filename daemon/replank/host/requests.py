@@ -83,8 +83,11 @@ class Requests:
     async def _perform(self, events: list[Event]) -> dict[str, Any]:
         """Send events to the player and wait until they come back in its record."""
         host = self._host
+        until = host.loop.time() + ANSWER_SECONDS
+        while not host.playing and not host.waiting and host.loop.time() < until:
+            await asyncio.sleep(0.02)  # it is just starting, or being replaced
         if not host.playing:
-            raise Refused(host.waiting or "the player is just being replaced; ask again")
+            raise Refused(host.waiting or "no player plays just now; another one is being started: ask again")
         futures = []
         for event in events:
             try:

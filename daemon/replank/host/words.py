@@ -12,6 +12,7 @@ from typing import Any
 from replank.control.actions import check_due, find_action, split_action
 from replank.control.parameters import check, find, parse
 from replank.performer import Performer
+from replank.performer.acting import when_words
 from replank.performer.arguments import prepare
 from replank.performer.events import Act, Assign, Event
 
@@ -70,9 +71,15 @@ def _read_word(word: str, performer: Performer, origin: str) -> Event:
         return read_action(word, performer, origin)
     name, _, text = word.partition("=")
     name = name.strip().replace("-", "_")
-    find(name)
-    setup = performer.setup
-    return Assign({name: parse(name, text, setup.middle_c, tuple(setup.user_scales))}, origin)
+    row, setup = find(name), performer.setup
+    try:
+        value = parse(name, text, setup.middle_c, tuple(setup.user_scales))
+    except ValueError:
+        if "@" not in text:
+            raise
+        when = "at once" if row.due == "now" else when_words(row.due)
+        raise ValueError(f"{name}: only actions take @ and a due time; a new {name} holds {when}") from None
+    return Assign({name: value}, origin)
 
 
 def read_action(word: Any, performer: Performer, origin: str) -> Act:
