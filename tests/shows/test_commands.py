@@ -101,6 +101,8 @@ def test_export_writes_a_file_whole_or_not_at_all(folder, tmp_path):
         (("export", "1", "--from", "later"), 2, "h:mm:ss"),
         (("export", "1", "--from", "5:00"), 2, "long"),
         (("export", "1", "--out", "/nowhere/at/all.mid"), 2, "cannot write"),
+        (("export", "1", "--out", "tonight.yaml"), 2, "name it tonight.mid"),
+        (("export", "1", "--cycle", "5", "--out", "tonight.mid"), 2, "name it tonight.yaml"),
     ],
 )
 def test_wrong_input_is_one_clear_line(folder, words, code, says):

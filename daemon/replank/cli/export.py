@@ -43,6 +43,9 @@ def command(show: str, out: Path | None, begin: str | None, end: str | None, cyc
     """
     if cycle is not None and (begin is not None or end is not None):
         raise Fail("--cycle is one line of a show; --from and --to are for the MIDI file of a part")
+    if out is not None and (out.suffix.lower() in (".yaml", ".yml")) != (cycle is not None):
+        what = "a MIDI file is written; --cycle N writes a line as a set" if cycle is None else "a set is written"
+        raise Fail(f"--out {out}: {what}: name it {out.with_suffix('.mid' if cycle is None else '.yaml')}")
     with opened(state_dir, database) as archive:
         row = find(archive, show)
         if cycle is not None:
