@@ -188,8 +188,8 @@ def command(as_json: bool, **given: Any) -> None:
 
     When the ports are open it says so in one line.  A cable that is out, a
     clock that does not come, a MIDI system that is not there yet: it waits
-    and goes on when they come.  Its own clock (--clock internal) begins with:
-    replank send start
+    and goes on when they come.  Nothing sounds before Start: of its own clock
+    (--clock internal) that is:  replank send start
 
     \b
     replank play

@@ -245,7 +245,7 @@ def judge(cable: Cable) -> list[Judged]:
     """Return what is to be said about a cable, each fact with its verdict."""
     if not cable.din:
         text = f"{cable.bytes} bytes in the fullest step; not declared as a DIN cable, so 320 us a byte do not apply"
-        return [Judged("pass", text, "declare din: true if a 5-pin cable follows it" if cable.bytes else "")]
+        return [Judged("pass", text, "declare din: on if a 5-pin cable follows it" if cable.bytes else "")]
     heard = just_heard(cable.interval_ms)
     jitter = cable.jitter_us / 1000.0
     full = cable.bytes / BYTES_PER_SECOND * 1000.0
