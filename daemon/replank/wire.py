@@ -41,13 +41,19 @@ GOODBYE = ord("X")
 
 # host to player
 BEGIN = ord("R")
-"""{"generation", "api", "clients", "state" or "setup" and "seed", "practice"}: open ports, load the state."""
+"""{"generation", "api", "inputs", "outputs", "polled", "state", "practice"}: open ports, load the state."""
 GO = ord("L")
 """{"song_clock", "running", "at"}: play; clocks stamped at or before `at` are already counted."""
 COMMAND = ord("C")
 """An event with its serial, for one generation of the player."""
 QUIT = ord("Q")
 """Release, and end."""
+
+# keeper to a player in waiting
+PREPARE = ord("W")
+"""{"api", "inputs", "outputs", "polled"}: open these ports ahead."""
+TURN = ord("N")
+"""{"generation"}: play from now on."""
 
 FROM_DEADLINE = 1
 """Flag of OUTPUT: a deadline brought it, no event."""
@@ -137,6 +143,18 @@ def is_note_on(data: bytes) -> bool:
 def is_note_off(data: bytes) -> bool:
     """True for a note-off in either spelling."""
     return len(data) == 3 and (data[0] & 0xF0 == 0x80 or (data[0] & 0xF0 == 0x90 and data[2] == 0))
+
+
+def has_notes(messages: list[tuple[int, bytes]]) -> tuple[bool, bool]:
+    """Tell whether messages strike a note, and whether they release one."""
+    strikes = releases = False
+    for _, data in messages:
+        kind = data[0] & 0xF0
+        if kind == 0x80 or (kind == 0x90 and not data[2]):
+            releases = True
+        elif kind == 0x90:
+            strikes = True
+    return strikes, releases
 
 
 def plain_dict(payload: bytes) -> dict[str, Any]:

@@ -55,7 +55,7 @@ def test_cables_out_and_in_again_in_any_order(shared, trial):
         time.sleep(rng.uniform(0.0, 0.2))
     for what in out:
         replug(trial, what)
-    assert Peer.until(lambda: len(trial.clock.hears()) == 2 and len(trial.second.hears()) == 2, PATIENCE)
+    assert Peer.until(lambda: len(trial.clock.hears()) >= 2 and len(trial.second.hears()) >= 2, PATIENCE)
     trial.well()
     evidence = trial.end()
     # clocks that were sent while the cable was out were not heard: it may say locked only where none was missed
@@ -107,7 +107,7 @@ def test_peers_come_back_under_other_numbers(playing):
             if turn:
                 assert {p.name for p in peers.values()} == {"dome clock-01", "red box-01", "blue box-01"}
             red, blue, clock = peers["red"], peers["blue"], peers["clock"]
-            assert Peer.until(lambda: len(red.hears()) == 2 and len(blue.hears()) == 2, PATIENCE)  # noqa: B023
+            assert Peer.until(lambda: len(red.hears()) >= 2 and len(blue.hears()) >= 2, PATIENCE)  # noqa: B023
             sends = lambda: clock.client.get_all_connections(clock.send_port)  # noqa: E731, B023
             assert Peer.until(lambda: len(sends()) == 2, PATIENCE)  # noqa: B023
             clock.clocks(72, first=(b"\xfa",))
@@ -148,7 +148,7 @@ ports = dict(zip(("clock", "out"), sys.argv[1].split(",")))
 Peer.until(lambda: any(p.name == ports["out"] for p in clock.client.get_ports()), PATIENCE)
 plug(clock, clock=ports["clock"])
 plug(clock, out=ports["out"])
-Peer.until(lambda: len(clock.hears()) == 2, PATIENCE)
+Peer.until(lambda: len(clock.hears()) >= 2, PATIENCE)
 clock.clocks(72, first=(b"\\xfa",))
 clock.send(b"\\xfc")
 Peer.until(lambda: not clock.hanging(), PATIENCE)
@@ -201,6 +201,6 @@ def test_output_that_is_not_silenced_on_return_is_rejected(playing, stage):
     assert Peer.until(lambda: hanging(trial.second.received), PATIENCE)
     unplug(trial, "second")
     replug(trial, "second")
-    assert Peer.until(lambda: len(trial.second.hears()) == 2, PATIENCE)
+    assert Peer.until(lambda: len(trial.second.hears()) >= 2, PATIENCE)
     time.sleep(0.5)
     assert hanging(trial.second.received)

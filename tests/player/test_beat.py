@@ -5,13 +5,14 @@ import os
 import pytest
 
 from replank.player.process import Player
+from replank.player.waiting import Waiting
 
 
 @pytest.fixture
 def heart():
     """A player with an open drain that another thread works on, and the read end of its heartbeat."""
     pairs = [os.pipe() for _ in range(3)]
-    player = Player(pairs[0][0], pairs[1][1], pairs[2][1], 1)
+    player = Player(pairs[0][0], pairs[1][1], pairs[2][1], 1, Waiting(-1))
     player.drain.closed = False
     player.drain._lock.acquire()
     os.set_blocking(pairs[2][0], False)

@@ -68,7 +68,7 @@ def test_killed_player_is_released_and_replaced(play, peer):
     line = daemon.pitches()
     kill_player(daemon, one)
     assert not sounding(one)
-    assert one.until(lambda: len(one.hears()) == 2)  # patched again, main and rescue
+    assert one.until(lambda: len(one.hears()) >= 2)  # patched again, main and rescue
     one.received.clear()
     one.stop_clocks()
     one.send(STOP)
@@ -314,8 +314,8 @@ def test_ports_that_come_later_are_patched(play, peer, tmp_path):
     for _ in range(2):  # and again after it was pulled out
         drummer, synth = Peer("drummer"), Peer("synth")
         try:
-            assert synth.until(lambda: len(synth.hears()) == 2)  # noqa: B023
-            assert synth.until(lambda: len(drummer.client.get_all_connections(drummer.send_port)) == 2)  # noqa: B023
+            assert synth.until(lambda: len(synth.hears()) >= 2)  # noqa: B023
+            assert synth.until(lambda: len(drummer.client.get_all_connections(drummer.send_port)) >= 2)  # noqa: B023
             drummer.clocks(24, first=(START,))
             drummer.send(STOP)
             assert synth.until(lambda: len(synth.notes_on()) == 4 and not sounding(synth))  # noqa: B023
@@ -369,7 +369,7 @@ def test_restarted_server_is_survived_by_another_player(play):
         assert after["host"]["pids"]["player"] != facts["pids"]["player"]
         assert daemon.pitches() == line
         ports = subprocess.run(["jack_lsp"], capture_output=True, text=True, env=listing, check=False).stdout.split()
-        assert set(daemon.port.values()) <= set(ports)
+        assert set(after["host"]["ports"].values()) <= set(ports)
         assert after["performer"]["transport"]["running"]
     finally:
         daemon.stop()

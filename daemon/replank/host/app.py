@@ -75,6 +75,7 @@ class Host:
         self.requests = Requests(self)
         self.server = Server(facts["instance"], self.requests.ask, self.requests.state, self._client_notice)
         self.player: int = facts["player"]
+        self.spare: int = facts.get("spare", 0)
         self.generation = self.link.generation = int(facts["generation"])
         self.playing = False
         self.waiting = ""
@@ -206,6 +207,8 @@ class Host:
     def _obey_keeper(self, message: dict[str, Any]) -> None:
         if "player" in message:
             self.players.bring(int(message["player"]), int(message["generation"]))
+        elif "spare" in message:
+            self.spare = int(message["spare"])
         elif "player_gone" in message:
             self.players.gone(str(message["why"]))
         elif message.get("reload"):

@@ -26,6 +26,8 @@ from replank.whole_file import write_whole
 
 LISTENER, RESCUE, LIGHTS = "count", "rescue", "lights"
 _API_NUMBERS = {"jack": "API_UNIX_JACK", "alsa": "API_LINUX_ALSA"}
+SHORTEST_PERIOD = 0.001
+"""Seconds of a period below which a player in waiting opens no ports: each client is woken in every period."""
 _LEFT: list[Any] = []
 """Objects of a MIDI system that is gone: closing them may crash, so they are left alone."""
 
@@ -36,12 +38,27 @@ class Names:
     Args:
         instance: Name of the instance; the default one is not written.
         setup: Says which ports there are.
+        api: On JACK, which has each client's name once and need not tell whose a port is, players take turns
+            with two names; the ALSA sequencer lets both be called the same.
     """
 
-    def __init__(self, instance: str, setup: Setup) -> None:
+    def __init__(self, instance: str, setup: Setup, api: str) -> None:
         self.base = "replank" if instance == "default" else f"replank-{instance}"
-        self.inputs = [(f"{self.base}-{_port(one.name)}", _port(one.name)) for one in setup.inputs]
-        self.outputs = [(f"{self.base}-{_port(one.name)}", _port(one.name)) for one in setup.outputs]
+        self._turns = ("", "-b") if api == "jack" else ("", "")
+        self._inputs, self._outputs = ([_port(one.name) for one in rows] for rows in (setup.inputs, setup.outputs))
+        self._polled = [number for number, one in enumerate(setup.inputs) if one.role != "clock"]
+
+    def inputs(self, generation: int) -> list[tuple[str, str]]:
+        """Return (client, port) of each input of the player of a generation, 1 and up."""
+        return [(f"{self.base}-{port}{self._turns[(generation - 1) % 2]}", port) for port in self._inputs]
+
+    def outputs(self, generation: int) -> list[tuple[str, str]]:
+        """Return (client, port) of each output of the player of a generation, 1 and up."""
+        return [(f"{self.base}-{port}{self._turns[(generation - 1) % 2]}", port) for port in self._outputs]
+
+    def ports(self, generation: int) -> dict[str, Any]:
+        """Return the "inputs" and "outputs" of the player of a generation, and which inputs are "polled"."""
+        return {"inputs": self.inputs(generation), "outputs": self.outputs(generation), "polled": self._polled}
 
 
 def _port(name: str) -> str:
@@ -70,7 +87,7 @@ class Cables:
 
     def __init__(self, api: str, instance: str, setup: Setup, memory: Path, changed: Callable[[], None]) -> None:
         self.api = api
-        self.names = Names(instance, setup)
+        self.names = Names(instance, setup, api)
         self._setup, self._memory = setup, memory
         self.listener: Listener | None = None
         self._bay: Bay | None = None
@@ -82,6 +99,8 @@ class Cables:
         self.boxes: list[int] = []
         self.lit: list[int] = []
         self._refused: list[str] = []
+        self._ready_spare = 0
+        self._gone: set[str] = set()
         if api in _API_NUMBERS:
             made: type[JackBay] | type[AlsaBay] = JackBay if api == "jack" else AlsaBay
             self._bay = made(f"{self.names.base}-patch", changed)
@@ -97,13 +116,13 @@ class Cables:
             counter = rtmidi.MidiIn(number, name=f"{self.names.base}-{LISTENER}", queue_size_limit=QUEUE)
             counter.ignore_types(sysex=True, timing=False, active_sense=True)
             counter.open_virtual_port("clock")
-            for _, port in self.names.outputs:
+            for _, port in self.names.outputs(1):
                 out = rtmidi.MidiOut(number, name=f"{self.names.base}-{RESCUE}")
                 out.open_virtual_port(port)
                 self._rescue.append(out)
             for box in Feedback.of(self._setup).ports:
                 self._lights[box] = rtmidi.MidiOut(number, name=f"{self.names.base}-{LIGHTS}")
-                self._lights[box].open_virtual_port(self.names.inputs[box][1])
+                self._lights[box].open_virtual_port(self.names.inputs(1)[box][1])
         except Exception as error:
             self.abandon()
             raise NoSystem(f"{api}: {error}") from None
@@ -142,11 +161,44 @@ class Cables:
         if port in self._lights:
             self._lights[port].send_message(data)
 
-    def look(self, player: int, host: int) -> tuple[list[Word], list[int]]:
+    def waiting_ports(self, generation: int) -> dict[str, Any] | None:
+        """Return the ports that a player in waiting is to open ahead; None where it should not.
+
+        A port costs the MIDI system a little in every period, too much where periods are very short.
+
+        Args:
+            generation: Of the player in waiting.
+        """
+        period = self.period()
+        if self._bay is None or not self.alive or (period and period[0] < SHORTEST_PERIOD * period[1]):
+            return None
+        return {"api": self.api, **self.names.ports(generation)}
+
+    def is_plugged_in(self, player: int) -> bool:
+        """Tell whether the ports of a player that waited were patched ahead, all of them."""
+        return player == self._ready_spare != 0
+
+    def has_lost_player(self) -> bool:
+        """Tell whether a port of the player has gone since the last look: it never closes one, so it is dying.
+
+        The MIDI system often knows it before the process has ended, and it may
+        throw a player out that lives.
+        """
+        if self._bay is not None:
+            self._gone |= self._bay.gone()
+        return any(own.name in self._gone for own in self._owns if not own.key.startswith(LIGHTS))
+
+    def are_there(self) -> bool:
+        """Tell whether the last look saw every port of the player."""
+        return all(self.names_shown().values())
+
+    def look(self, player: int, host: int, spare: int, generation: int) -> tuple[list[Word], list[int]]:
         """Patch what is to be patched.
 
         Args:
             player, host: Process ids of our ports' owners.
+            spare: Of a player in waiting, whose ports get the same cables; 0 none.
+            generation: Of the player.
 
         Returns:
             What is new to tell, and the outputs that got a receiver.
@@ -154,9 +206,10 @@ class Cables:
         bay = self._bay
         if bay is None or not bay.alive:
             return [], []
-        gone, ports = bay.gone(), bay.ports()
-        owns = self._own_ports(ports, player, host)
-        ours = {port.name for port in ports if port.pid in (player, host) and port.pid}
+        gone, ports = self._gone | bay.gone(), bay.ports()
+        self._gone = set()
+        owns, spares = self._own_ports(ports, player, host, spare, generation)
+        ours = {port.name for port in ports if port.pid in (player, host, spare) and port.pid}
         ours |= {name for own in owns for name in (own.name, *own.mirrors)}
         by_name = {(port.name, port.is_source): port for port in ports}
         connected: dict[str, set[str]] = {}
@@ -166,6 +219,7 @@ class Cables:
                     connected[name] = bay.connections(by_name[name, own.is_source])
         look = self._patcher.decide(owns, ports, connected, ours, gone, time.monotonic())
         refused = apply(bay, look)
+        self._ready_spare = spare if spare and all(spares) and not refused else 0
         for own in owns if look.connect else ():
             if (own.name, own.is_source) in by_name:
                 connected[own.name] = bay.connections(by_name[own.name, own.is_source])
@@ -179,24 +233,31 @@ class Cables:
         self.lit = [port for port in self._lights if f"{LIGHTS}:{self._setup.inputs[port].name}" in patched]
         return words, [i for i, one in enumerate(self._setup.outputs) if f"out:{one.name}" in patched]
 
-    def _own_ports(self, ports: list[Port], player: int, host: int) -> list[Own]:
-        owns = []
-        counter = find_own(ports, host, f"{self.names.base}-{LISTENER}", "clock", False)
-        clock_taken = False
-        for one, (client, port) in zip(self._setup.inputs, self.names.inputs, strict=True):
-            counts = one.role == "clock" and not clock_taken and bool(counter)
-            clock_taken = clock_taken or counts
+    def _own_ports(
+        self, ports: list[Port], player: int, host: int, spare: int, generation: int
+    ) -> tuple[list[Own], list[str]]:
+        """Return our ports with their mirrors, and the names of the spare's ports, empty where there is none."""
+        names = self.names
+        counter = find_own(ports, host, f"{names.base}-{LISTENER}", "clock", False)
+        owns, spares = list[Own](), list[str]()
+        inputs = zip(self._setup.inputs, names.inputs(generation), names.inputs(generation + 1), strict=True)
+        for one, (client, port), waiting in inputs:
             name = find_own(ports, player, client, port, False)
-            owns.append(Own(f"in:{one.name}", name, False, player, one.connect, (counter,) if counts else ()))
-        for output, (client, port) in zip(self._setup.outputs, self.names.outputs, strict=True):
+            spares.append(find_own(ports, spare, *waiting, False) if spare else "")
+            mirrors = (counter if one.role == "clock" else "", spares[-1])
+            counter = "" if one.role == "clock" else counter  # it counts the first clock
+            owns.append(Own(f"in:{one.name}", name, False, player, one.connect, tuple(filter(None, mirrors))))
+        outputs = zip(self._setup.outputs, names.outputs(generation), names.outputs(generation + 1), strict=True)
+        for output, (client, port), waiting in outputs:
             name = find_own(ports, player, client, port, True)
-            rescue = find_own(ports, host, f"{self.names.base}-{RESCUE}", port, True)
-            owns.append(Own(f"out:{output.name}", name, True, player, output.connect, (rescue,) if rescue else ()))
+            spares.append(find_own(ports, spare, *waiting, True) if spare else "")
+            mirrors = (find_own(ports, host, f"{names.base}-{RESCUE}", port, True), spares[-1])
+            owns.append(Own(f"out:{output.name}", name, True, player, output.connect, tuple(filter(None, mirrors))))
         for number in self._lights:
-            one, port = self._setup.inputs[number], self.names.inputs[number][1]
-            name = find_own(ports, host, f"{self.names.base}-{LIGHTS}", port, True)
+            one, port = self._setup.inputs[number], names.inputs(generation)[number][1]
+            name = find_own(ports, host, f"{names.base}-{LIGHTS}", port, True)
             owns.append(Own(f"{LIGHTS}:{one.name}", name, True, host, one.connect))
-        return owns
+        return owns, spares
 
     def names_shown(self) -> dict[str, str | None]:
         """Return our ports' names as the MIDI system shows them, by the rig's names; None where there is none."""

@@ -44,10 +44,14 @@ class Intake:
         self._buffer: list[tuple[int, bytes]] | None = None
         self._answered: asyncio.Future[dict[str, Any]] | None = None
         self._adoption: asyncio.Task[Any] | None = None
+        self._gap_meanwhile = False
 
     def adopt(self) -> None:
         """Take over a player that plays: ask for its state and follow its record from there."""
-        if self._adoption is None:
+        if self._adoption is not None:
+            self._gap_meanwhile = True
+        else:
+            self._gap_meanwhile = False
             self._host.players.watch(self._host.player)
             self._adoption = self._host.spawn(self._take_over_player())
 
@@ -63,6 +67,8 @@ class Intake:
         finally:
             if self._adoption is asyncio.current_task():
                 self._adoption = None
+                if self._gap_meanwhile and self._host.playing:  # the state may be from before it
+                    self.adopt()
 
     async def _try_to_take_over(self) -> None:
         answer: dict[str, Any] | None = None

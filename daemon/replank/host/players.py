@@ -140,6 +140,8 @@ class Players:
         """Let a new player, which waits with nothing loaded, take over."""
         self._host.player, self._host.generation, self.has_gone = pid, generation, None
         self._host.link.generation = generation
+        if pid == self._host.spare:
+            self._host.spare = 0
         self.watch(pid)
         self._host.playing = False
         if self._bringing is not None:
@@ -170,8 +172,7 @@ class Players:
         begin = {
             "generation": generation,
             "api": self._host.cables.api,
-            "inputs": names.inputs,
-            "outputs": names.outputs,
+            **names.ports(generation),
             "state": self._host.shadow.performer.save(),
             "practice": self._practice(),
         }
@@ -185,10 +186,17 @@ class Players:
             del self.opened[generation]
         if opened["problem"]:
             self._host.notice("player", state="no ports", text=f"the player has no ports: {opened['problem']}")
+            self._host.tell_keeper({"ports": None})
             await asyncio.sleep(1.0)
             self._host.tell_keeper({"swap": generation})  # the next one tries again
             return
-        self._host.watcher.look_now()
+        is_plugged_in = self._host.cables.is_plugged_in(pid)  # a cable takes tens of ms just after a client's death
+        if not is_plugged_in:
+            self._host.watcher.look_now()
+        if opened.get("waited") and not is_plugged_in and not self._host.cables.are_there():
+            self._host.tell_keeper({"ports": None})
+            self._host.tell_keeper({"swap": generation, "kill": True})  # its ports are of a MIDI system that is gone
+            return
         if self.goes_on and generation == 1:
             await asyncio.sleep(CABLE_SECONDS)
         self.release_left()
@@ -210,6 +218,9 @@ class Players:
         self._make_up_for(missed)
         self._host.playing = True
         self._host.tell_keeper({"playing": generation})
+        if is_plugged_in:
+            self._host.watcher.look_now()
+        self._host.tell_keeper({"ports": self._host.cables.waiting_ports(generation + 1)})
         self.say_ready()
         if not is_first:
             self._host.notice(

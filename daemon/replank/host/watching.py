@@ -74,6 +74,9 @@ class Watcher:
         while True:
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._look_due.wait(), LOOK_SECONDS)
+            if self._player_is_lost():
+                self._host.tell_keeper({"swap": self._host.generation, "kill": True})
+                self._host.players.gone("has lost its ports")
             await asyncio.sleep(0.02)  # what changes together is looked at together
             self._look_due.clear()
             if self._host.cables is None or not self._host.playing:
@@ -86,7 +89,12 @@ class Watcher:
                 text = f"the MIDI system ({self._host.cables.api}) is gone; the line waits for it"
                 self._host.notice("port", port="", state="gone", text=text)
                 self._host.playing = False
+                self._host.tell_keeper({"ports": None})  # those that wait are of the system that is gone
                 self._host.tell_keeper({"swap": self._host.generation, "kill": True})
+
+    def _player_is_lost(self) -> bool:
+        host = self._host
+        return host.playing and host.cables is not None and host.cables.alive and host.cables.has_lost_player()
 
     def look_now(self) -> None:
         """Look; ports that go away meanwhile are no failure, since the next look sees what is there then."""
@@ -101,7 +109,8 @@ class Watcher:
         cables = self._host.cables
         if cables is None:
             return
-        words, patched = cables.look(self._host.player, os.getpid())
+        host = self._host
+        words, patched = cables.look(host.player, os.getpid(), host.spare, host.generation)
         for word in words:
             self._host.notice("port", port=word.key, state=word.state, text=word.text)
         if self._host.playing:

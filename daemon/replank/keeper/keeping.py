@@ -3,7 +3,7 @@
 Standard library only.  It holds the pipes between player and host and the
 listening socket, so that whichever of the two is restarted inherits them and
 nothing that was written is lost.  A spare player waits with everything
-imported, so that a replacement is not held up by a cold start.
+imported and its ports open, so that a replacement is not held up by a cold start.
 """
 
 from __future__ import annotations
@@ -20,9 +20,11 @@ import time
 from pathlib import Path
 from typing import Any
 
+from replank import wire
 from replank.keeper.child import Pace, Pulse, start_python
 from replank.keeper.claim import write_holder
 from replank.keeper.systemd import notify, watchdog_seconds
+from replank.keeper.waiting import Waiting, say
 from replank.pipes import widen
 
 PLAYER_SILENCE = 0.3
@@ -30,8 +32,8 @@ PLAYER_SILENCE = 0.3
 HOST_SILENCE = 5.0
 STARTING = 5.0
 """Seconds that a new process has until its heart must beat."""
-SPARE_AFTER = 2.0
-"""Seconds between a start and that of the next spare, which would compete with it."""
+SPARE_FIRST, SPARE_AGAIN = 2.0, 0.5
+"""Seconds after the beginning, and after a replacement, until a spare is started, which would compete with it."""
 END_PLAYER, END_HOST = 2.0, 4.0
 """Seconds that the end of each may take before it is killed."""
 LONGEST_MESSAGE = 65536
@@ -55,7 +57,7 @@ class Keeper:
         self._player_pulse = Pulse(self._player_beat, PLAYER_SILENCE)
         self._host_pulse = Pulse(self._host_beat, HOST_SILENCE)
         self._player: subprocess.Popen[bytes] | None = None
-        self._spare: tuple[subprocess.Popen[bytes], int] | None = None
+        self._spare = Waiting(self._make_player)
         self._spare_at = 0.0
         self._host: subprocess.Popen[bytes] | None = None
         self._control: socket.socket | None = None
@@ -79,25 +81,16 @@ class Keeper:
         return made, word
 
     def _start_player(self) -> None:
-        player, word = self._take_spare() or self._make_player()
+        player, word = self._spare.take() or self._make_player()
         self._generation += 1
-        with contextlib.suppress(BrokenPipeError):  # it died already; the loop sees that and starts another
-            os.write(word, b"%d" % self._generation)
+        say(word, wire.TURN, {"generation": self._generation})
         os.close(word)
         self._player = player
         self._player_at = 0.0
         self._player_pulse.grant(STARTING)
-        self._spare_at = time.monotonic() + SPARE_AFTER
+        self._spare_at = time.monotonic() + (SPARE_AGAIN if self._ready else SPARE_FIRST)
         self._tell({"player": player.pid, "generation": self._generation})
         write_holder(self._config["lock_fd"], Path(self._config["socket"]), player.pid)
-
-    def _take_spare(self) -> tuple[subprocess.Popen[bytes], int] | None:
-        """Return the spare if it lives, and have none from now on."""
-        spare, self._spare = self._spare, None
-        if spare is not None and spare[0].poll() is not None:
-            os.close(spare[1])
-            return None
-        return spare
 
     def _start_host(self, adopt: bool) -> None:
         if self._control is not None:
@@ -118,6 +111,7 @@ class Keeper:
             "keeper": os.getpid(),
             "player": self._player.pid if self._player else 0,
             "generation": self._generation,
+            "spare": self._spare.pid,
         }
         inherited = (*fds.values(), self._config["lock_fd"])
         self._host = start_python("replank.host", [json.dumps(facts)], inherited, self._log)
@@ -204,12 +198,12 @@ class Keeper:
             self._host_at = now + self._host_pace.wait()
 
     def _look_after_spare(self) -> None:
-        if self._spare is not None and self._spare[0].poll() is not None:
-            os.close(self._spare[1])
-            self._spare = None
-            self._spare_at = time.monotonic() + SPARE_AFTER
-        if self._spare is None and self._ready and time.monotonic() >= self._spare_at:
-            self._spare = self._make_player()
+        now = time.monotonic()
+        if self._spare.has_died():
+            self._spare_at = now + SPARE_FIRST
+        if not self._spare.pid and self._ready and now >= self._spare_at:
+            self._spare.start()
+            self._tell({"spare": self._spare.pid})
 
     def _feed_watchdog(self) -> None:
         now = time.monotonic()
@@ -241,6 +235,8 @@ class Keeper:
         except ValueError:  # longer than `LONGEST_MESSAGE`
             _say("a message of the host could not be read")
             return
+        if "ports" in message:
+            self._spare.open(message["ports"])
         if "say" in message:
             _say(str(message["say"]))
         if "fail" in message:
@@ -278,8 +274,7 @@ class Keeper:
         notify("STOPPING=1")
         self._stopping = False  # a second signal sets it again and cuts the waiting short
         self._tell({"stop": True})
-        if self._spare is not None:
-            os.close(self._spare[1])  # it ends by itself
+        self._spare.dismiss()
         player, host = self._player, self._host
         if player is not None:
             player.terminate()
@@ -292,8 +287,7 @@ class Keeper:
             if not self._ends(host, 1.0):
                 host.kill()
                 host.wait()
-        if self._spare is not None:
-            self._spare[0].wait()
+        self._spare.join()
         for name in (self._config["socket"], self._config["lock"]):
             with contextlib.suppress(FileNotFoundError):
                 Path(name).unlink()

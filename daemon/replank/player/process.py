@@ -24,16 +24,16 @@ from replank.performer import Performer
 from replank.performer.events import Locate, Reconnected
 from replank.pipes import PIPE_VERSION, Reader, encode
 from replank.player.drain import Drain
-from replank.player.ports import CannotOpen, NoPorts, Ports, open_ports
 from replank.player.practice import PracticeClock
 from replank.player.stage import COMMAND, DEADLINE, INSIDE, NEVER, Stage
+from replank.player.waiting import Waiting
 
 BEAT_NS = 100_000_000
 """How often the keeper hears that the performer can be reached."""
 STATISTICS_NS = 1_000_000_000
+POLL_NS = 3_000_000
+"""How often the boxes' ports are looked at."""
 SWITCH_SECONDS = 0.0002
-PRIORITY = 4
-"""SCHED_FIFO priority of the loop thread: below the threads of a JACK server (5 and up)."""
 SETTLE_SECONDS = 0.02
 """Between the last message and the end, so that the driver can send it (10 ms at least)."""
 LONGEST_IN = 1024
@@ -55,11 +55,13 @@ class Player:
         record: File descriptor of the record.
         beat: File descriptor of the heartbeat.
         generation: How many players the keeper started before this one.
+        waiting: Has ports already, or opens them.
     """
 
-    def __init__(self, command: int, record: int, beat: int, generation: int) -> None:
+    def __init__(self, command: int, record: int, beat: int, generation: int, waiting: Waiting) -> None:
         self._command = command
         self._generation = generation
+        self._waiting = waiting
         self._reader = Reader()
         self.drain = Drain(self._handle)
         self.drain.closed = True
@@ -106,7 +108,7 @@ class Player:
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the keeper's to hear
         signal.signal(signal.SIGTERM, self._terminate)
         self.stage.say(wire.HELLO, {**self._versions(), **self._who()})
-        next_beat = next_statistics = 0
+        next_beat = next_statistics = next_poll = 0
         while not self._ending:
             now = time.monotonic_ns()
             if now >= next_beat:
@@ -115,6 +117,8 @@ class Player:
             if now >= next_statistics:
                 self._inside(self._tell_statistics)
                 next_statistics = now + STATISTICS_NS
+            if now >= next_poll and self.stage.ports.has_polled:
+                next_poll = now if self.stage.ports.poll() else now + POLL_NS
             self._practise(now)
             if self.stage.deadline <= now and not self.drain.closed:
                 self.stage.deadline = NEVER  # asked for; the drain's holder sets the next one
@@ -124,7 +128,8 @@ class Player:
                 self._save_by = NEVER
                 self._inside(self.stage.run_after_clock)
             self._send_state()
-            self._wait(min(next_beat, next_statistics, self._save_by))
+            wake = min(next_beat, next_statistics, self._save_by)
+            self._wait(min(wake, next_poll) if self.stage.ports.has_polled else wake)
         self.end()
 
     def _wait(self, until: int) -> None:
@@ -150,6 +155,7 @@ class Player:
         self._rouse()
 
     def _beat(self) -> None:
+        self._inside(self.stage.writer.flush)
         handled, self._handled = self._handled, self.drain.handled
         if self.drain.closed or handled != self._handled:  # in a storm what is put now waits for its turn
             self.stage.beat()
@@ -207,25 +213,18 @@ class Player:
 
     def _begin(self, plain: dict[str, Any]) -> None:
         """Open the ports, then load the state; what arrives meanwhile waits in the drain."""
-        self._priority = raise_priority()
-        inputs = [(str(client), str(port)) for client, port in plain["inputs"]]
-        outputs = [(str(client), str(port)) for client, port in plain["outputs"]]
-        opened: dict[str, Any] = {**self._who(), "api": plain["api"], "ms": 0.0, "problem": ""}
-        try:
-            ports: Ports | NoPorts = open_ports(plain["api"], inputs, outputs, self.heard)
-            opened["ms"] = getattr(ports, "opened_ms", 0.0)
-        except CannotOpen as error:
-            ports = NoPorts()
-            opened["problem"], opened["api"] = str(error), "none"
-        self.stage.ports = ports
-        self.stage.say(wire.OPENED, {**opened, "inputs": inputs, "outputs": outputs, "priority": self._priority})
+        opened = self._waiting.take(plain)
+        self._priority = opened.said["priority"]
+        self.stage.ports = opened.ports
+        self.stage.say(wire.OPENED, {**self._who(), **opened.said})
         performer = Performer.restore(plain["state"])
         self.stage.load(performer)
         self._clock_ports = frozenset(i for i, one in enumerate(performer.setup.inputs) if one.role == "clock")
         practice = plain.get("practice")
         if practice is not None:
             self._practice = PracticeClock(time.monotonic_ns(), **practice)
-        gc.collect()
+        if "waited" not in opened.said:
+            gc.collect()
         gc.freeze()
 
     def _go(self, plain: dict[str, Any]) -> None:
@@ -319,18 +318,6 @@ class Player:
         os._exit(code)
 
 
-def raise_priority() -> str:
-    """Ask for SCHED_FIFO for this thread and those it starts; return in words what came of it."""
-    set_scheduler = getattr(os, "sched_setscheduler", None)
-    if set_scheduler is None:
-        return "normal: this system has no SCHED_FIFO here"
-    try:
-        set_scheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
-    except OSError as error:
-        return f"normal: SCHED_FIFO refused ({error.strerror}); allow it with a real-time limit (ulimit -r)"
-    return f"SCHED_FIFO {PRIORITY}"
-
-
 def main(fds: list[int]) -> None:
     """Wait until the keeper says which generation this player is, then play.
 
@@ -340,8 +327,10 @@ def main(fds: list[int]) -> None:
     command, record, beat, start = fds
     sys.setswitchinterval(SWITCH_SECONDS)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    word = os.read(start, 16)
-    os.close(start)
-    if not word:
+    waiting = Waiting(start)
+    generation = waiting.generation()
+    if not generation:
         return  # the keeper ended before this spare was needed
-    Player(command, record, beat, int(word)).run()
+    player = Player(command, record, beat, generation, waiting)
+    waiting.to = player.heard
+    player.run()
