@@ -55,7 +55,7 @@ class Stage:
         self._service: deque[int] = deque(maxlen=2000)
         self._late = 0
         self._failures = 0
-        self._unsent = 0
+        self._unsent = self._sent_at = 0
 
     def load(self, performer: Performer) -> None:
         """Play this performer from now on."""
@@ -105,7 +105,7 @@ class Stage:
             self._keep(record, now)
             return
         self._emit(outcome.messages, now, 0, record)
-        self._service.append(time.monotonic_ns() - stamp)
+        self._service.append(self._sent_at - stamp)
 
     def _keep(self, record: tuple[int, bytes], now: int) -> None:
         """Record an event that sent nothing: with what comes next, where a deadline will bring that about soon."""
@@ -131,7 +131,8 @@ class Stage:
     def _emit(self, messages: list[tuple[int, bytes]], now: int, flags: int, record: tuple[int, bytes] | None) -> None:
         """Record and send the messages of one outcome, in the order that errs towards a release."""
         write = self.writer.write
-        if not any(wire.is_note_on(data) for _, data in messages):
+        strikes, releases = wire.has_notes(messages)
+        if not strikes:
             if record is not None:
                 write(*record)
             self._send(messages)
@@ -143,8 +144,8 @@ class Stage:
         else:
             write(*output)
         self._send(messages)
-        if any(wire.is_note_off(data) for _, data in messages):
-            write(wire.SENT, b"")
+        if releases:  # not worth a system call of its own: until it is told, a release too many is sent at worst
+            self.writer.gather(wire.SENT, b"")
 
     def _send(self, messages: list[tuple[int, bytes]]) -> None:
         send = self.ports.send
@@ -153,6 +154,7 @@ class Stage:
                 send(output, data)
             except Exception:  # one bad message must not keep a release behind it
                 self._unsent += 1
+        self._sent_at = time.monotonic_ns()
 
     def release(self) -> None:
         """Send the releases of all that sounds."""
