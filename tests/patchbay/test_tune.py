@@ -70,11 +70,18 @@ def test_stores_a_correction_that_the_rig_reads_back(rig: Path, readings: Path) 
     assert within == list(range(37, 116))
     assert max(abs(BOX.cents(n)) for n in range(37, 116)) > 15  # what it was without
     # everything else is as it was, comments too, and the old file is kept
-    lines = [line for line in rig.read_text().splitlines() if "tuning" not in line]
-    assert [line.strip() for line in lines if line.strip()] == [
-        line.strip().removeprefix("- ") if "name: line" in line else line.strip() for line in RIG.splitlines()
-    ]
+    assert [line for line in rig.read_text().splitlines() if "tuning" not in line] == RIG.splitlines()
+    assert "changes nothing yet" not in run.output
     assert rig.with_name("rig.yaml.before-tune").read_text() == RIG
+
+
+def test_a_correction_without_a_bend_range_says_that_it_does_nothing(tmp_path: Path, readings: Path) -> None:
+    path = tmp_path / "rig.yaml"
+    path.write_text("rig: 1\nvoices:\n  - voltage: {volts_per_octave: 1.2, range: 0 to 8}\n    name: line\n")
+    run = tune("--rig", path, "--readings", readings, "--store")
+    assert run.exit_code == 0, run.output
+    assert "give the voice its bend_range" in run.output
+    assert load_rig(path).voices[0].tuning
 
 
 def test_storing_again_replaces_the_line(rig: Path) -> None:

@@ -85,6 +85,8 @@ def command(
             click.echo(line)
     if store:
         _store(path, index, result, as_json)
+        if not voice.bend_range and not as_json:
+            click.echo("It changes nothing yet: give the voice its bend_range, too.")
 
 
 def _rig(path: Path, given: Path | None) -> Setup:

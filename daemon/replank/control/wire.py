@@ -270,7 +270,7 @@ def judge(cable: Cable) -> list[Judged]:
     found.append(Judged(state, text, "" if state == "pass" else "fewer controllers or voices, or a second cable"))
     if cable.ahead_saves_us:
         saves = "saves" if cable.ahead else "would save"
-        text = f"ahead: true {saves} {cable.ahead_saves_us / 1000:.2f} ms before the note"
+        text = f"ahead: on {saves} {cable.ahead_saves_us / 1000:.2f} ms before the note"
         text += ", but not on the first steps after Start, when nothing tells how soon the next one comes"
         found.append(Judged("pass", text, ""))
     if cable.cycle_us:

@@ -9,7 +9,7 @@ from replank.control.setup import Setup
 from replank.host.files import BadFile
 from replank.host.files.rig import read_rig
 from replank.host.files.values import KINDS
-from replank.host.files.yaml_reader import Mapping, Sequence, parse_yaml
+from replank.host.files.yaml_reader import Mapping, Scalar, Sequence, parse_yaml
 from replank.whole_file import write_whole
 
 Pairs = tuple[tuple[int, float], ...]
@@ -55,7 +55,7 @@ def _placed(text: str, top: Mapping, voice: int, line: str) -> str | None:
     if not isinstance(node, Mapping) or not node.pairs:
         return None
     lines = text.splitlines(keepends=True)
-    first = next(iter(node.pairs.values()))[0]
+    first, value = next(iter(node.pairs.values()))
     in_braces = (node.mark.line, node.mark.column) != (first.line, first.column)
     if "tuning" in node.pairs:
         mark = node.pairs["tuning"][0]
@@ -65,8 +65,11 @@ def _placed(text: str, top: Mapping, voice: int, line: str) -> str | None:
         lines[mark.line - 1] = lines[mark.line - 1][: mark.column - 1] + line + end
     else:
         row, column = lines[first.line - 1], first.column - 1
-        joint = ", " if in_braces else "\n" + " " * column
-        lines[first.line - 1] = row[:column] + line + joint + row[column:]
+        if not in_braces and isinstance(value, Scalar) and row.endswith("\n"):
+            lines.insert(first.line, " " * column + line + "\n")  # below the name
+        else:
+            joint = ", " if in_braces else "\n" + " " * column
+            lines[first.line - 1] = row[:column] + line + joint + row[column:]
     return "".join(lines)
 
 
