@@ -62,7 +62,7 @@ def test_panic_amid_everything(shared, trial):
     """A panic over the socket with a flood of nonsense on the clock's port; the line goes on."""
     trial.begin()
     trial.fault()
-    trial.clock.storm(b"\xb0\x07\x40", 3000, 1.0)
+    trial.clock.storm([b"\xb0\x07\x40"] * 3000, 3000)
     shared.say("panic")
     assert Peer.until(lambda: any(data[:2] == b"\xb0\x7b" for _, data in trial.clock.received), PATIENCE)
     assert Peer.until(lambda: any(data[:2] == b"\xb2\x7b" for _, data in trial.second.received), PATIENCE)

@@ -52,7 +52,7 @@ def test_full_disk(playing, stage, tmp_path):
         with ballast.open("wb", buffering=0) as file, contextlib.suppress(OSError):
             while True:
                 file.write(bytes(4096))
-        trial.clock.storm(b"\xb0\x07\x40", 3000, 3.0)  # until what was set aside is used up
+        trial.clock.storm([b"\xb0\x07\x40"] * 9000, 3000)  # until what was set aside is used up
         assert Peer.until(lambda: disk(daemon) == "failing", PATIENCE), daemon.state()["host"]["disk"]
         trial.settle()
         trial.hear(8)

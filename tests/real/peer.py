@@ -96,14 +96,12 @@ class Peer:
         with self._lock:
             self._clocks_left = 0
 
-    def storm(self, message: bytes, a_second: int, seconds: float) -> int:
-        """Queue messages at an even rate; return how many."""
+    def storm(self, messages: list[bytes], a_second: int) -> None:
+        """Queue messages at an even rate."""
         rate = self.client.samplerate
         start = self.client.last_frame_time + rate // 20
-        count = int(a_second * seconds)
         with self._lock:
-            self._queue.extend((start + n * rate // a_second, message) for n in range(count))
-        return count
+            self._queue.extend((start + n * rate // a_second, message) for n, message in enumerate(messages))
 
     # -- patching and hearing --------------------------------------------------
 

@@ -48,6 +48,31 @@ def test_keys_set_the_root_write_the_line_and_are_caught(play, peer, tmp_path):
     stage.end()
 
 
+def test_a_storm_of_one_box_is_heard_whole_and_replaces_nobody(play, peer, tmp_path):
+    knobs = ["rest_chance", "loose", "accent_chance", "homing", "gate", "mutation_chance", "swing", "slide_chance"]
+    rows = [f"  - {{sends: cc {20 + n}, moves: {name}, catch_up: jump}}" for n, name in enumerate(knobs)]
+    (tmp_path / "storm.yaml").write_text("\n".join(["profile: 1", "controls:", *rows, ""]))
+    stage = Stage(play, peer, tmp_path, "storm")
+    turned = [bytes((0xB0, 20 + n, (turn + n) % 128)) for turn in range(250) for n in range(8)]
+    stage.clock.clocks(CYCLE, wait=False)
+    stage.box.storm(turned, 8000)
+    assert peer_has_sent(stage)
+    heard = lambda: stage.daemon.state()["performer"]["inputs"][1]["messages"]  # noqa: E731
+    assert stage.box.until(lambda: heard() >= len(turned), 10)
+    after = stage.daemon.state()
+    assert heard() == len(turned)  # none was lost on the way, none came twice
+    assert (after["host"]["replaced"], after["host"]["drops"]) == (0, 0)
+    ends = {name: (249 + n) % 128 for n, name in enumerate(knobs)}
+    assert {name: after["performer"]["controls"][name]["position"] for name in knobs} == pytest.approx(
+        {name: raw / 127 for name, raw in ends.items()}
+    )  # the last value wins
+    stage.end()
+
+
+def peer_has_sent(stage: Stage) -> bool:
+    return stage.box.until(lambda: not stage.box._queue) and stage.clock.until(lambda: not stage.clock._clocks_left)
+
+
 def test_programs_bring_in_pieces(play, peer, tmp_path):
     (tmp_path / "set.yaml").write_text(SET)
     more = ("--set", str(tmp_path / "set.yaml"))

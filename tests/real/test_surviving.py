@@ -290,7 +290,8 @@ def test_pulse_storm(play, peer, tmp_path):
     daemon = play(*PLAIN, "--rig", str(rig))
     one = patched(daemon, peer())
     player = daemon.pid("player")
-    sent = one.storm(b"\x90\x24\x7f", 10_000, 2.0)
+    sent = 20_000
+    one.storm([b"\x90\x24\x7f"] * sent, 10_000)
     one.until(lambda: not one._queue, seconds=60)
     assert one.until(lambda: len(one.received) > 100)
     one.send(STOP)
