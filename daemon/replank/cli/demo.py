@@ -19,7 +19,7 @@ from typing import Any, NoReturn
 import click
 
 from replank.cli.exits import ABSENT, Fail
-from replank.cli.numbers import MOST_SEED, SEED_METAVAR, Number, Whole
+from replank.cli.numbers import MOST_SEED, SEED_METAVAR, Number, Whole, counted
 from replank.cli.play import claimed, host_facts
 from replank.cli.render import check_places
 from replank.cli.rows import Cell, cycle_rows, wants_colour
@@ -238,7 +238,7 @@ def _write(folder: Path, out: Path) -> None:
         raise Fail(f"no MIDI file could be written: {error}") from None
     except OSError as error:
         raise Fail(f"cannot write {out}: {error.strerror or error}") from None
-    click.echo(f"{out}: {made.notes} notes, {made.markers} markers, {size} bytes")
+    click.echo(f"{out}: {counted(note=made.notes, marker=made.markers)}, {size} bytes")
 
 
 def _free_name(wanted: Path) -> Path:

@@ -9,7 +9,7 @@ import click
 
 from replank.cli.archives import database_option, find, opened, read_time, title
 from replank.cli.exits import Fail
-from replank.cli.numbers import Whole
+from replank.cli.numbers import Whole, counted
 from replank.control.setup import Setup, from_plain
 from replank.host.files.mistakes import plain_text
 from replank.host.shows.exporting import export, piece_text, state_at
@@ -76,8 +76,8 @@ def _write_part(archive: Archive, show: Show, begin: str | None, end: str | None
                                "clocks": made.clocks, "gaps": made.gaps, "seconds": (stop - start) / 1e9}))  # fmt: skip
         return
     map_words = f"tempo map of {made.clocks} clocks" if made.clocks else "no clock in it, so an even tempo"
-    click.echo(f"{out}: {title(show)}, {seconds_text(stop - start)}, {made.notes} notes, {made.markers} markers, "
-               f"{map_words}" + (f", {made.gaps} gaps" if made.gaps else ""))  # fmt: skip
+    click.echo(f"{out}: {title(show)}, {seconds_text(stop - start)}, {counted(note=made.notes, marker=made.markers)}, "
+               f"{map_words}" + (f", {counted(gap=made.gaps)}" if made.gaps else ""))  # fmt: skip
 
 
 def _write_piece(archive: Archive, show: Show, cycle: int, out: Path, as_json: bool) -> None:

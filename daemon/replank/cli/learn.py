@@ -9,6 +9,7 @@ from typing import NamedTuple
 import click
 
 from replank.cli.exits import ABSENT, Fail
+from replank.cli.numbers import counted
 from replank.control.learning import Finding, recognise
 from replank.control.learnt import check_function, entry_for
 from replank.host.files.mistakes import BadFile, plain_text
@@ -79,7 +80,7 @@ def command(
         raise Fail(f"{plain_text(str(profile))} cannot be read: {error.strerror}") from None
     count = _from_stream(file, stream) if stream is not None else _from_port(file, port or "", api, functions, yes)
     if count:
-        click.echo(f"{count} control{'s' if count > 1 else ''} written to {plain_text(str(profile))}")
+        click.echo(f"{counted(control=count)} written to {plain_text(str(profile))}")
         click.echo(f"see it: replank check --show {plain_text(str(profile))}")
     else:
         click.echo("nothing written")

@@ -1,4 +1,4 @@
-"""Numbers that are typed as options: their range stands in the help, and a wrong one is told so in words."""
+"""Numbers that are typed as options, their range in the help and a wrong one told in words; and numbers of things."""
 
 from __future__ import annotations
 
@@ -54,3 +54,8 @@ class Whole(Number):
 
 SEED_METAVAR, MOST_SEED = "N", 2**63 - 1
 """How a seed stands in the help, and the largest one, as the parameter has it."""
+
+
+def counted(**numbers: int) -> str:
+    """Return numbers with their nouns: ``counted(note=1, marker=2)`` is ``1 note, 2 markers``."""
+    return ", ".join(f"{number} {what}" + ("" if number == 1 else "s") for what, number in numbers.items())

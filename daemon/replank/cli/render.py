@@ -12,6 +12,7 @@ from typing import Any
 import click
 
 from replank.cli.exits import Fail
+from replank.cli.numbers import counted
 from replank.cli.values import read_values
 from replank.control.parameters import DEFAULTS, check, find
 from replank.control.setup import Setup
@@ -74,7 +75,7 @@ def command(
     ticks = take.ticks()
     score = score_of(take.messages, take.notices, setup, values, ticks, [(0, tempo_us(tempo))], name)
     score.end = ticks.tick(take.end)
-    title = f"{name} · {values['root']} {values['scale']} · {cycles} cycles"
+    title = f"{name} · {values['root']} {values['scale']} · {counted(cycle=cycles)}"
     try:
         write_score(out, score)
         if picture_file is not None:
@@ -145,12 +146,13 @@ def _write_picture(path: Path, take: Take, title: str, setup: Setup) -> None:
 
 def _say(take: Take, cycles: int, seed: int, out: Path, picture_file: Path | None, as_json: bool) -> None:
     mutations = [notice for notice in take.notices if notice.kind == "mutation"]
+    notes = sounding_notes(take.messages)
     facts = {
         "file": str(out),
         "picture": None if picture_file is None else str(picture_file),
         "cycles": cycles,
         "seed": seed,
-        "notes": sounding_notes(take.messages),
+        "notes": notes,
         "mutations": len(mutations),
         "silent": sum(bool(notice.data["silent"]) for notice in mutations),
         "seconds": round(take.seconds, 3),
@@ -159,7 +161,7 @@ def _say(take: Take, cycles: int, seed: int, out: Path, picture_file: Path | Non
         click.echo(json.dumps(facts))
         return
     click.echo(
-        f"{out}: {cycles} cycles, {facts['notes']} notes, {facts['mutations']} mutations"
+        f"{out}: {counted(cycle=cycles, note=notes, mutation=len(mutations))}"
         f" ({facts['silent']} silent), {facts['seconds']} s, seed {seed}"
     )
     if picture_file is not None:

@@ -14,7 +14,7 @@ from replank import ENGINE
 from replank.cli.archives import database_option, find, opened, title
 from replank.cli.exits import ABSENT, CHECK_FAILED, Fail
 from replank.cli.live import perform_live
-from replank.cli.numbers import Number, Whole
+from replank.cli.numbers import Number, Whole, counted
 from replank.host.shows.comparing import Difference, Report, check, is_note_on
 from replank.host.shows.reading import Archive, Show, clock_text, seconds_text
 from replank.host.shows.replaying import Played, perform, stretches
@@ -85,7 +85,7 @@ def _say(report: Report, show: Show) -> None:
         click.echo(_words(difference, show))
     if report.total > len(report.differences):
         click.echo(f"and {report.total - len(report.differences)} more differences")
-    done = f"{report.inputs} inputs, {report.messages} messages, {report.notes} notes, {report.states} states compared"
+    done = counted(input=report.inputs, message=report.messages, note=report.notes, state=report.states) + " compared"
     if report.unkept:
         done += f"; {report.unkept} messages at a cut were on their way to the disk"
     verdict = "differs from its record" if report.total else "replays to the same notes"
@@ -124,5 +124,5 @@ def _offline(archive: Archive, show: Show, as_json: bool) -> None:
                                "seconds": (show.last - show.base) / 1e9, "took": round(took, 3),
                                "digest": digest.hexdigest()}))  # fmt: skip
         return
-    click.echo(f"{title(show)}: {seconds_text(show.last - show.base)} replayed in {took:.1f} s, {notes} notes, "
-               f"{mutations} mutations, digest {digest.hexdigest()[:16]}")  # fmt: skip
+    click.echo(f"{title(show)}: {seconds_text(show.last - show.base)} replayed in {took:.1f} s, "
+               f"{counted(note=notes, mutation=mutations)}, digest {digest.hexdigest()[:16]}")  # fmt: skip

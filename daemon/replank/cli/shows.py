@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from replank.cli.archives import database_option, find, opened, title
+from replank.cli.numbers import counted
 from replank.host.files.mistakes import plain_text
 from replank.host.shows import schema
 from replank.host.shows.reading import Archive, Mark, Show, clock_text, seconds_text
@@ -79,8 +80,9 @@ def _one(archive: Archive, show: Show, as_json: bool) -> None:
         click.echo(json.dumps({**plain(show), "marks": rows}))
         return
     began = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(show.began / 1e9))
-    click.echo(f"{title(show)}: began {began}, {seconds_text(show.last - show.base)}, {show.cycle} cycles, "
-               f"{show.mutations} mutations, engine {show.engine}, seed {show.seed}")  # fmt: skip
+    numbers = counted(cycle=show.cycle, mutation=show.mutations)
+    click.echo(f"{title(show)}: began {began}, {seconds_text(show.last - show.base)}, {numbers}, "
+               f"engine {show.engine}, seed {show.seed}")  # fmt: skip
     if show.closed != 1:
         click.echo("it has no end: it is being played now, or it was cut off")
     for mark in marks:
