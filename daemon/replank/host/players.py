@@ -11,6 +11,7 @@ import asyncio
 import os
 import signal
 import time
+from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,8 +28,8 @@ if TYPE_CHECKING:
     from replank.host.app import Host
 
 OPEN_SECONDS = 5.0
-RESCUE_AGAIN = (0.02, 0.06, 0.25, 1.0)
-"""Seconds after which releases are repeated."""
+RESCUE_AGAIN = (0.01, 0.02, 0.035, 0.05, 0.07, 0.1, 0.15, 0.25, 0.5, 1.0)
+"""Seconds after which releases are repeated: until JACK has removed a killed client, its receivers miss periods."""
 CABLE_SECONDS = 0.05
 """A cable that was just plugged in carries from one of the next periods on: what is sent before is lost."""
 LAST_RESCUE = 1.2
@@ -107,6 +108,8 @@ class Players:
         else:
             messages = self._host.shadow.released()
             self._rescue(messages)
+            if self._host.cables is not None and self._host.cables.alive:
+                self._host.cables.rescue(all_off(self._host.shadow.performer.band.channels()))
             for output, data in messages:
                 self._host.feed.output(self._host.shadow.performer.now, output, data)
             notes = sum(wire.is_note_off(data) for _, data in messages)
@@ -305,3 +308,12 @@ class Players:
     def _first_words(self) -> str:
         assert self._host.shadow is not None
         return str(self._host.shadow.performer.view()["transport"]["words"])
+
+
+def all_off(channels: Iterable[tuple[int, int]]) -> list[tuple[int, bytes]]:
+    """Return All Notes Off and All Sound Off (CC 123 and 120) of (output, channel 1 to 16).
+
+    They follow the note-offs and replace none: a receiver need not know them,
+    and not heed CC 123 while Omni is on (MIDI 1.0 Detailed Specification, p. 24).
+    """
+    return [(output, bytes((0xAF + channel, number, 0))) for output, channel in channels for number in (123, 120)]
