@@ -8,6 +8,7 @@ integers of nanoseconds.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from typing import Any
 
 from replank.timing.divisions import PPQN
@@ -41,7 +42,7 @@ class ClockFollower:
         dropouts: Gaps so far in which at least one clock was missing.
     """
 
-    __slots__ = ("_at", "_deviations", "_odd", "_ring", "_sum", "count", "dropouts", "interval", "last")
+    __slots__ = ("_deviations", "_odd", "_sum", "_window", "count", "dropouts", "interval", "last")
 
     def __init__(self) -> None:
         self.count = 0
@@ -54,41 +55,37 @@ class ClockFollower:
         self.last = _NEVER
         self.interval = 0
         self._odd = 0
-        self._ring: list[int] = []
+        self._window: deque[int] = deque(maxlen=WINDOW)
         self._sum = 0
-        self._at = 0
 
     def tick(self, now: int) -> None:
         """Take a clock that came at `now`; times never fall."""
-        new = now - self.last
-        first = self.last == _NEVER
-        self.last = now
+        last, self.last = self.last, now
         self.count += 1
-        if first:
+        if last == _NEVER:
             return
-        mean = self.interval
+        new, mean = now - last, self.interval
         if mean:
             off = new - mean
             if self._odd or (not -mean <= 4 * off <= mean and new >= BUNCHED):
                 self._take_odd(new, mean)
                 return
             self._deviations.append(off)
-        ring = self._ring
-        if len(ring) < WINDOW:
-            ring.append(new)
-            self._sum += new
+        window = self._window
+        if len(window) == WINDOW:
+            new_sum = self._sum + new - window[0]  # which the append drops
+            self.interval = new_sum // WINDOW or 1
         else:
-            at = self._at
-            self._sum += new - ring[at]
-            ring[at] = new
-            self._at = at + 1 if at < WINDOW - 1 else 0
-        self.interval = self._sum // len(ring) or 1
+            new_sum = self._sum + new
+            self.interval = new_sum // (len(window) + 1) or 1
+        self._sum = new_sum
+        window.append(new)
 
     @property
     def steady(self) -> bool:
         """True if a whole quarter note of clocks came evenly enough to estimate by."""
-        ring = self._ring
-        return len(ring) == WINDOW and not self._odd and 2 * (max(ring) - min(ring)) <= self.interval
+        window = self._window
+        return len(window) == WINDOW and not self._odd and 2 * (max(window) - min(window)) <= self.interval
 
     def lost_after(self) -> int:
         """Return when, in ns, the clock counts as lost if none comes until then."""
@@ -110,16 +107,16 @@ class ClockFollower:
 
     def save(self) -> list[Any]:
         """Return everything as plain data."""
-        ring = self._ring[self._at :] + self._ring[: self._at]
-        return [self.last, self.interval, self.count, self.dropouts, self._odd, ring, list(self._deviations)]
+        kept = list(self._window), list(self._deviations)
+        return [self.last, self.interval, self.count, self.dropouts, self._odd, *kept]
 
     @classmethod
     def restore(cls, plain: list[Any]) -> ClockFollower:
         """Rebuild what `save` took apart."""
         made = cls()
         made.last, made.interval, made.count, made.dropouts, made._odd = plain[:5]
-        made._ring = list(plain[5])
-        made._sum = sum(made._ring)
+        made._window.extend(plain[5])
+        made._sum = sum(made._window)
         made._deviations.extend(plain[6])
         return made
 
@@ -145,15 +142,14 @@ class ClockFollower:
             self._slide(odd, mean)
             self._slide(new, mean)
 
-    def _begin(self, intervals: list[int]) -> None:
-        self._ring = intervals
-        self._sum = sum(intervals)
-        self._at = 0
-        self.interval = self._sum // len(intervals) or 1
+    def _begin(self, intervals: Iterable[int]) -> None:
+        self._window = deque(intervals, maxlen=WINDOW)
+        self._sum = sum(self._window)
+        self.interval = self._sum // len(self._window) or 1
 
     def _slide(self, new: int, mean: int) -> None:
         self._deviations.append(new - mean)
-        self._begin([*self._ring[self._at :], *self._ring[: self._at], new][-WINDOW:])
+        self._begin([*self._window, new])
 
 
 class PulseFollower:

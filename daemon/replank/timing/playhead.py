@@ -56,7 +56,9 @@ class Playhead:
     @property
     def begins(self) -> bool:
         """True if the next step begins a cycle."""
-        return self._next_phase() == 0
+        # asked several times a step: `_next_phase` without the call
+        next_one = self.phase + 1 if self._located == _NONE else self._located
+        return next_one % self._cycle == 0
 
     def advance(self) -> bool:
         """Go to the next step; True if that is the first one of a cycle."""
