@@ -34,6 +34,7 @@ from replank.performer.events import (
     Slept,
 )
 from replank.performer.melody import Melody
+from replank.performer.reading import Readings
 from replank.performer.settings import Settings
 from replank.performer.transport import Transport
 from replank.performer.voices import Band, Sound
@@ -69,6 +70,7 @@ class Performer:
         self.hands_due = NEVER  # the first of them that asks the boxes' decoder
         self.number = 0
         self.values: dict[str, Any] = {**DEFAULTS, **setup.values}
+        self.readings = Readings()
         self.settings = Settings(self.values, setup)
         self.melody = Melody(seed)
         self.transport = Transport(self.settings, self.direction_roll)
@@ -103,6 +105,7 @@ class Performer:
         """Look up once what the setup says of each input and output."""
         setup = self.setup
         self._role = [one.role for one in setup.inputs]
+        self.by_pulses = setup.clock.mode == "pulses"
         by_clock = setup.clock.mode == "clock" and setup.clock.source != "internal"
         self._ticks = [one.role == "clock" and by_clock for one in setup.inputs]
         own = setup.clock.source == "internal"  # nothing arrives that could be passed through
@@ -124,9 +127,11 @@ class Performer:
             self.received[port] += 1
             if data == b"\xf8" and self._ticks[port]:
                 clocking.tick(self)
+                if not self.messages and not self.notices:
+                    return _NOTHING
                 if self.hands.watches_steps:
                     hearing.watch_steps(self)
-                return self._take() if self.messages or self.notices else _NOTHING
+                return self._take()
             hearing.heard(self, port, data)
         else:
             self._take_other(event)
@@ -149,8 +154,9 @@ class Performer:
         if not self.messages and not self.notices:
             return _NOTHING
         outcome = Outcome(self.messages, self.notices)
-        for output, _ in self.messages:
-            self.sent[output] += 1
+        sent = self.sent
+        for output, _ in outcome.messages:
+            sent[output] += 1
         self.messages, self.notices = [], []
         return outcome
 
@@ -180,7 +186,7 @@ class Performer:
     def schedule(self, when: int, kind: str, args: list[Any]) -> None:
         """Let `kind` happen at `when` (ns), never before the present."""
         self.number += 1
-        heappush(self.deadlines, (max(when, self.now), self.number, kind, args))
+        heappush(self.deadlines, (when if when > self.now else self.now, self.number, kind, args))
 
     def unschedule(self, *kinds: str) -> None:
         """Drop every deadline of these kinds."""
@@ -193,7 +199,8 @@ class Performer:
             if when > self.now:
                 self.now = when
             _FIRE[kind](self, args)
-            hearing.watch_steps(self)
+            if self.notices and self.hands.watches_steps:
+                hearing.watch_steps(self)
 
     def schedule_sensing(self) -> None:
         """Begin active sensing on the outputs that want it."""

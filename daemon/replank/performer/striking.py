@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from replank.line.chance import DICE, Numbers
-from replank.line.heard import describe, is_accented, link_of, repeats_of
+from replank.line.heard import describe, is_accented
 from replank.line.mutation import Change
 from replank.line.steps import BY_CHANCE, LINK_HOLD, LINK_NONE, LINK_SLIDE, REST, SOUND, Step
 from replank.performer import acting, advancing, clocking
@@ -32,8 +32,7 @@ _LINK_WORDS = {LINK_NONE: "none", LINK_SLIDE: "slide", LINK_HOLD: "hold"}
 
 def boundary(p: Performer) -> None:
     """A step begins: what is due happens, a cycle may end, then the step is played."""
-    t, m = p.transport, p.melody
-    head = t.playhead
+    t, m, head = p.transport, p.melody, p.transport.playhead
     begins = head.begins
     if begins:
         close_cycle(p)
@@ -45,7 +44,8 @@ def boundary(p: Performer) -> None:
         _begin_cycle(p)
     elif not m.advances:
         m.settle_from = 1  # begun in its midst: not to be heard in full
-    unit, count = p.settings.every
+    s = p.settings
+    unit, count = s.every
     if unit == "step":
         if t.since_moment >= count:
             mutation_moment(p)
@@ -56,15 +56,14 @@ def boundary(p: Performer) -> None:
     index, clock = head.index, t.song_clock
     t.beginning, t.step_clock = p.now, clock
     m.step_begins(index, is_silenced(p))
-    s = p.settings
     if not m.is_decided and _is_moment_next(p, clock):
         m.decide(s.length, s.lens, s.mutation_chance, s.chances)
-    if p.setup.clock.mode == "pulses":
+    if p.by_pulses:
         p.unschedule("again")  # repeats are cut by the next pulse
         strike(p, index, t.pulse.interval, begins)
         return
     interval = t.follower.interval
-    span = min(s.division, t.next_bar - clock) if _restarts_next(p, clock) else s.division
+    span = min(s.division, t.next_bar - clock) if s.restart_every and _restarts_next(p, clock) else s.division
     if s.swing <= 50:
         strike(p, index, span * interval, begins)
         return
@@ -92,10 +91,10 @@ def _is_moment_next(p: Performer, clock: int) -> bool:
     unit, count = s.every
     if unit == "step":
         return t.since_moment >= count
-    pulses = p.setup.clock.mode == "pulses"
-    if unit == "bar" and not pulses:
+    if unit == "bar" and not p.by_pulses:
         return t.next_bar <= clock + s.division and t.bars.bar_index(t.next_bar) % count == 0
-    return (t.playhead.begins or (not pulses and _restarts_next(p, clock))) and p.melody.passes % count == 0
+    ends = t.playhead.begins or (s.restart_every and not p.by_pulses and _restarts_next(p, clock))
+    return bool(ends) and p.melody.passes % count == 0
 
 
 def close_cycle(p: Performer) -> None:
@@ -114,7 +113,7 @@ def _begin_cycle(p: Performer) -> None:
         acting.take_due(p, "cycle", m.cycle)
     ended, m.has_ended = m.has_ended, False
     unit, count = p.settings.every
-    by_cycles = unit == "cycle" or (unit == "bar" and p.setup.clock.mode == "pulses")
+    by_cycles = unit == "cycle" or (unit == "bar" and p.by_pulses)
     if ended and by_cycles and (m.passes - 1) % count == 0:
         mutation_moment(p)
 
@@ -181,7 +180,7 @@ def answer_sounds(p: Performer) -> bool:
     """Tell whether a line that answers is in its sounding bars (cycles, with pulses)."""
     sound, silent, since = p.answer
     t = p.transport
-    at = p.melody.cycle if p.setup.clock.mode == "pulses" else t.bars.bar_index(max(t.song_clock, 0))
+    at = p.melody.cycle if p.by_pulses else t.bars.bar_index(max(t.song_clock, 0))
     return (at - since) % (sound + silent) < sound
 
 
@@ -202,7 +201,7 @@ def sounds(p: Performer, step: Step, index: int, passes: int) -> bool:
 def coming(p: Performer) -> tuple[int, bool]:
     """Return the place of the next step, from 0, and whether it is the first of a cycle."""
     s, t = p.settings, p.transport
-    if s.restart_every and p.setup.clock.mode == "clock" and _restarts_next(p, t.step_clock):
+    if s.restart_every and not p.by_pulses and _restarts_next(p, t.step_clock):
         return index_at(s.direction, s.length, 0), True
     return t.playhead.peek()
 
@@ -234,46 +233,46 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         begins: True on the first step of a cycle.
     """
     m, s, t = p.melody, p.settings, p.transport
-    if p.band.earlies or p.band.aheads:
+    band = p.band
+    if band.earlies or band.aheads:
         p.unschedule("early", "ahead")  # what was to come before this strike comes no more
     step = m.steps[index]
+    read = p.readings.of(index, step, s)
+    note = read.note
     silenced = is_silenced(p)
     heard = not silenced and sounds(p, step, index, m.passes)
+    accent = heard and read.is_accented
+    velocity = read.loud if accent else read.soft
+    kind, link, strikes = SILENT, LINK_NONE, 1
     tie, t.tie = t.tie, 0
-    note = s.lens.sound(step, s.degrees, s.semitones)
-    accent = heard and is_accented(step, s.accent)
-    kind = SILENT
-    link = LINK_NONE
-    strikes = 1
     if heard:
         kind = GO_ON if tie == LINK_HOLD else SLIDE if tie == LINK_SLIDE else STRIKE
-        link = link_of(step, s.slide)
-        if kind != GO_ON and (s.repeat or step.repeats > 1):
-            strikes = repeats_of(step, s.repeat, s.repeat_count)
+        link = read.link
+        if kind != GO_ON:
+            strikes = read.strikes
     gate, linked = _gate(p, note, length, link, strikes)
-    velocity = s.velocity(step.velocity, accent)
     if silenced:
-        p.band.pass_silently(p, Sound(SILENT, index))
+        band.pass_silently(p, Sound(SILENT, index))
     else:
-        sound = Sound(
-            kind, index, s.lens.base(step), note, velocity, step.velocity, accent, gate,
-            s.lens.deviation(note, s.semitones) if p.band.bends else 0.0, begins, strikes, length // strikes,
-            linked != LINK_NONE or 0 < length // strikes < gate,
-        )  # fmt: skip
-        p.band.play(p, sound)
-        for i in p.band.aheads if length else ():
+        spacing = length // strikes
+        sound = Sound._make((
+            kind, index, read.base, note, velocity, step.velocity, accent, gate, read.cents if band.bends else 0.0,
+            begins, strikes, spacing, linked != LINK_NONE or 0 < spacing < gate,
+        ))  # fmt: skip
+        band.play(p, sound)
+        for i in band.aheads if length else ():
             p.schedule(p.now + length - min(AHEAD_NS, length // 2), "ahead", [i])
         if strikes > 1:
             _repeat(p, sound)
     t.tie = linked
-    if p.band.earlies:
-        advancing.plan(p, length if p.setup.clock.mode == "clock" else 0)
+    if band.earlies:
+        advancing.plan(p, 0 if p.by_pulses else length)
     m.sounded[index] = note if heard else -1
-    bar, beat = _place(p)
+    bar, beat = (0, 0) if p.by_pulses else t.bars.position(t.song_clock)[:2]
     p.notice(
         "step",
         index=index + 1,
-        note=note if heard else -1,
+        note=m.sounded[index],
         velocity=velocity if heard else 0,
         accent=accent,
         link="hold" if kind == GO_ON else _LINK_WORDS[linked],
@@ -284,17 +283,10 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
     )
 
 
-def _place(p: Performer) -> tuple[int, int]:
-    if p.setup.clock.mode == "pulses":
-        return 0, 0
-    bar, beat, _ = p.transport.bars.position(p.transport.song_clock)
-    return bar, beat
-
-
 def _gate(p: Performer, note: int, length: int, link: int, strikes: int) -> tuple[int, int]:
     """Return the nanoseconds that a note sounds, and how it is linked to the next step."""
     s = p.settings
-    pulses = p.setup.clock.mode == "pulses"
+    pulses = p.by_pulses
     if link != LINK_NONE and strikes == 1 and outlook(p)[1]:
         # Runs into the next step; what ends it if that never comes is this
         # deadline (pulses) or the loss of the clock.
@@ -321,7 +313,7 @@ def _repeat(p: Performer, sound: Sound) -> None:
     """Let a step strike again: on whole clocks where they divide it, else by the last interval."""
     t, s = p.transport, p.settings
     again = struck_again(sound, s.velocity(sound.roll, False))
-    offsets = None if p.setup.clock.mode == "pulses" else repeat_offsets(s.division, sound.repeats)
+    offsets = None if p.by_pulses else repeat_offsets(s.division, sound.repeats)
     if offsets is not None and s.swing <= 50:
         for offset in offsets[1:]:
             clocking.count_off(p, t.song_clock + offset, "again", [*again])

@@ -1,0 +1,62 @@
+"""What each step comes to under the present settings, worked out when either has changed, not at every strike."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from replank.line.heard import is_accented, link_of, repeats_of
+from replank.line.steps import STEPS, Step
+from replank.performer.settings import Settings
+
+
+class Reading(NamedTuple):
+    """A step as it sounds wherever it is heard.
+
+    Attributes:
+        settings, step: What it was made from; it holds as long as both are the present ones.
+        base: Pitch, 0 to 127, before any transposition.
+        note: Pitch after both transpositions.
+        cents: Deviation of the note's degree from its semitone.
+        is_accented: True where it is accented.
+        link: LINK_NONE, LINK_SLIDE or LINK_HOLD.
+        strikes: 1 to 4.
+        soft, loud: Velocity without and with an accent, 1 to 127.
+    """
+
+    settings: Settings
+    step: Step
+    base: int
+    note: int
+    cents: float
+    is_accented: bool
+    link: int
+    strikes: int
+    soft: int
+    loud: int
+
+
+class Readings:
+    """The last reading of each of the 64 steps."""
+
+    __slots__ = ("_known",)
+
+    def __init__(self) -> None:
+        self._known: list[Reading | None] = [None] * STEPS
+
+    def of(self, index: int, step: Step, settings: Settings) -> Reading:
+        """Return what `step`, at the place `index` from 0, comes to."""
+        known = self._known[index]
+        if known is None or known.step is not step or known.settings is not settings:
+            known = self._known[index] = read(step, settings)
+        return known
+
+
+def read(step: Step, s: Settings) -> Reading:
+    """Return what a step comes to."""
+    note = s.lens.sound(step, s.degrees, s.semitones)
+    return Reading(
+        s, step, s.lens.base(step), note, s.lens.deviation(note, s.semitones),
+        is_accented(step, s.accent), link_of(step, s.slide),
+        repeats_of(step, s.repeat, s.repeat_count) if s.repeat or step.repeats > 1 else 1,
+        s.velocity(step.velocity, False), s.velocity(step.velocity, True),
+    )  # fmt: skip
