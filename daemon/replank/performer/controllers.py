@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 from replank.control.bend import bend_message, bend_range_messages, note_bend
 from replank.control.setup import NO_CC, Setup, Voice
+from replank.performer.messages import NOTE_OFF_VELOCITY, control_changes, note_offs
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
 
-NOTE_OFF_VELOCITY = 64
 MS = 1_000_000
 _PORTAMENTO_SWITCH, _PORTAMENTO_TIME = 65, 5
 
@@ -64,11 +64,12 @@ class Controllers:
             for i, voice in enumerate(setup.voices)
             if setup.outputs[voice.output].ahead and not voice.is_cue and not voice.delay_ms
         ]
+        self.note_offs = [note_offs(voice.channel) for voice in self.voices]
         self.din = [setup.outputs[voice.output].din for voice in self.voices]
 
     def _controller(self, p: Performer, i: int, number: int, value: int) -> None:
         voice = self.voices[i]
-        p.send(voice.output, bytes((0xB0 | (voice.channel - 1), number, value)))
+        p.send(voice.output, control_changes(voice.channel, number)[value])
 
     def _accent(self, p: Performer, i: int, value: int) -> None:
         voice, state = self.voices[i], self.states[i]

@@ -14,7 +14,7 @@ from replank.control.bend import bend_range_messages
 from replank.control.setup import NO_CC, Setup, Voice
 from replank.control.voltage import fit_note, reach
 from replank.line.pitch import note_name
-from replank.performer.controllers import MS, NOTE_OFF_VELOCITY, Controllers
+from replank.performer.controllers import MS, Controllers
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -74,6 +74,7 @@ class Band(Controllers):
             if voice.delay_ms < 0 and not voice.is_cue and setup.clock.mode == "clock"
         ]
         self.lags = any(voice.lag_steps for voice in self.voices)
+        self.are_prompt = not any(voice.is_cue or voice.lag_steps or voice.delay_ms for voice in self.voices)
         self.cue = next((i for i, voice in enumerate(self.voices) if voice.is_cue), -1)
 
     # -- playing ---------------------------------------------------------------
@@ -82,6 +83,10 @@ class Band(Controllers):
         """Send a step to every voice."""
         if self.lags:
             self.past.append(sound)
+        if self.are_prompt:
+            for i in range(len(self.voices)):
+                self.speak(p, i, sound)
+            return
         for i, voice in enumerate(self.voices):
             if voice.is_cue:
                 continue
@@ -163,45 +168,41 @@ class Band(Controllers):
 
     def speak(self, p: Performer, i: int, sound: Sound) -> None:
         """Send one sound to one voice now."""
-        voice, state, kind = self.voices[i], self.states[i], sound.kind
-        note = self._pitch(p, i, sound) if kind else None
-        state.tied = sound.tied and note is not None
-        if voice.degrees and voice.bend_range:
-            lens, moved = p.settings.lens, p.moved_by_degrees(sound, voice.degrees)
-            sound = sound._replace(cents=lens.deviation(moved, p.settings.semitones))
+        state, kind = self.states[i], sound.kind
+        note = None if kind == REST else self._pitch(p, i, sound)
         if note is None:
-            kind = REST
-        elif kind == SLIDE and state.held < 0:
-            kind = STRIKE
-        elif kind == SLIDE and note == state.held:
-            kind = GO_ON
-        if kind == GO_ON:
-            if state.held >= 0:
-                self._hold_until(p, i, p.now + int(sound.gate * voice.gate_scale))
+            state.tied = False
+            self._rest(p, i, sound.refresh)
             return
-        if kind == REST:
-            if state.held >= 0:
-                self.release(p, i)
-            if sound.refresh:
-                self.refresh(p, i)
-            if state.accent > 0 or (self.din[i] and voice.accent_cc != NO_CC):
-                self._accent(p, i, 0)
-            return
-        assert note is not None
-        self._strike(p, i, sound, note, kind)
+        state.tied, held = sound.tied, state.held
+        if kind == SLIDE and (held < 0 or note == held):
+            kind = STRIKE if held < 0 else GO_ON
+        if kind != GO_ON:
+            self._strike(p, i, sound, note, kind)
+        elif held >= 0:
+            self._hold_until(p, i, p.now + int(sound.gate * self.voices[i].gate_scale))
+
+    def _rest(self, p: Performer, i: int, refresh: bool) -> None:
+        state = self.states[i]
+        if state.held >= 0:
+            self.release(p, i)
+        if refresh:
+            self.refresh(p, i)
+        if state.accent > 0 or (self.din[i] and self.voices[i].accent_cc != NO_CC):
+            self._accent(p, i, 0)
 
     def _strike(self, p: Performer, i: int, sound: Sound, note: int, kind: int) -> None:
-        voice, state, out = self.voices[i], self.states[i], self.voices[i].output
-        channel, old = voice.channel - 1, state.held
-        every = sound.refresh or self.din[i]
+        voice, state, din = self.voices[i], self.states[i], self.din[i]
+        out, old = voice.output, state.held
+        every = sound.refresh or din
         told, state.early = state.early, False
         if kind == STRIKE:
             if old >= 0:
                 self.release(p, i)
-            elif self.din[i]:
+            elif din:
                 # A constant number of bytes in a step keeps the note's place on a
                 # slow cable; a redundant release is harmless (MIDI 1.0, A-4).
-                p.send(out, bytes((0x80 | channel, state.last if state.last >= 0 else note, NOTE_OFF_VELOCITY)))
+                p.send(out, self.note_offs[i][state.last if state.last >= 0 else note])
         if self.shared:
             self._free_for(p, i, note)
         if p.tuning:
@@ -209,7 +210,7 @@ class Band(Controllers):
         if voice.slide_cc:
             self._portamento(p, i, kind == SLIDE, every)
         if voice.bend_range:
-            self._bend(p, i, note, sound.cents, every)
+            self._bend(p, i, note, self._cents(p, i, sound), every)
         if voice.accent_cc != NO_CC:
             value = voice.accent_on if sound.accent else 0
             if (every and not told) or value != state.accent:
@@ -219,15 +220,22 @@ class Band(Controllers):
         if sound.accent and voice.accent_note != NO_CC:
             self._trigger(p, i)
         velocity = curved(sound.velocity, voice.velocity_curve) if voice.note_velocity else 64
-        p.send(out, bytes((0x90 | channel, note, velocity)))
+        p.send(out, bytes((0x8F + voice.channel, note, velocity)))
         p.notes += 1
         if kind == SLIDE and old >= 0:
-            p.send(out, bytes((0x80 | channel, old, NOTE_OFF_VELOCITY)))
+            p.send(out, self.note_offs[i][old])
         state.held = state.last = note
         self._hold_until(p, i, p.now + int(sound.gate * voice.gate_scale))
         if sound.refresh and voice.bend_range:
             for message in bend_range_messages(voice.channel, voice.bend_range):
                 p.send(out, message)
+
+    def _cents(self, p: Performer, i: int, sound: Sound) -> float:
+        """Return the deviation of the degree that a voice plays."""
+        if not self.voices[i].degrees:
+            return sound.cents
+        moved = p.moved_by_degrees(sound, self.voices[i].degrees)
+        return p.settings.lens.deviation(moved, p.settings.semitones)
 
     def _hold_until(self, p: Performer, i: int, when: int) -> None:
         state = self.states[i]
@@ -253,10 +261,10 @@ class Band(Controllers):
 
     def release(self, p: Performer, i: int) -> None:
         """Release what a voice has sounding, unless another voice holds the same note."""
-        voice, state = self.voices[i], self.states[i]
+        state = self.states[i]
         note, state.held = state.held, -1
         state.token += 1
-        p.send(voice.output, bytes((0x80 | (voice.channel - 1), note, NOTE_OFF_VELOCITY)))
+        p.send(self.voices[i].output, self.note_offs[i][note])
 
     def _free_for(self, p: Performer, i: int, note: int) -> None:
         # Two voices on one channel must not hold one note twice: whoever strikes
@@ -268,8 +276,10 @@ class Band(Controllers):
 
     def off(self, p: Performer, i: int, token: int) -> None:
         """A release is due: does nothing where a later note took its place."""
-        if i < len(self.states) and self.states[i].token == token and self.states[i].held >= 0:
-            self.release(p, i)
+        if i < len(self.states):
+            state = self.states[i]
+            if state.token == token and state.held >= 0:
+                self.release(p, i)
 
     def release_all(self, p: Performer, output: int = -1) -> int:
         """Release everything that sounds; return how many notes that was."""
