@@ -27,7 +27,7 @@ MAY_IMPORT = {
     "dashboard": {"line", "timing", "control", "performer", "wire", "midi", "host", "player", "keeper"},
     "cli": {"line", "timing", "control", "performer", "wire", "midi", "host", "player", "keeper", "dashboard"},
 }
-EVERYBODY = {"pipes", "whole_file"}
+EVERYBODY = {"pipes", "struck", "whole_file"}
 """Modules of the standard library only, that any part above the core may import."""
 PURE = ("line", "timing", "control", "performer")
 NEVER_IN_PURE = {

@@ -150,9 +150,13 @@ class Intake:
         setup = None if self._host.bad_files else self._host.setup
         performer, cut = new_performer(self._host.facts, setup, self._host.feed.path)
         self.take_state(performer, "")
+        sounding = {(output, channel, note) for output, channel, note in self._host.facts.get("struck", ())}
         if cut is not None:
-            self._host.players.goes_on, self._host.players.left_sounding = True, cut.sounding
-            text = f"{cut.text}; {len(cut.sounding)} notes are released first"
+            sounding.update(cut.sounding)
+        self._host.players.left_sounding = sorted(sounding)
+        if cut is not None:
+            self._host.players.goes_on = True
+            text = f"{cut.text}; {len(sounding)} notes are released first"
             self._host.notice("host", state="resumed", text=text)
             self._host.tell_keeper({"say": text})
 

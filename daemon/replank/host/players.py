@@ -106,8 +106,9 @@ class Players:
         if self.goodbye == self._host.player:
             text = f"the player {why}; it released its notes"
         else:
+            latest = self._host.shadow.latest_offs()
             messages = self._host.shadow.released()
-            self._rescue(messages)
+            self._rescue(messages + latest)
             if self._host.cables is not None and self._host.cables.alive:
                 self._host.cables.rescue(all_off(self._host.shadow.performer.band.channels()))
             for output, data in messages:
@@ -200,7 +201,7 @@ class Players:
             self._host.tell_keeper({"ports": None})
             self._host.tell_keeper({"swap": generation, "kill": True})  # its ports are of a MIDI system that is gone
             return
-        if self.goes_on and generation == 1:
+        if self.left_sounding:
             await asyncio.sleep(CABLE_SECONDS)
         self.release_left()
         is_first = generation == 1 and not self.goes_on

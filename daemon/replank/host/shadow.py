@@ -9,6 +9,7 @@ note-off only from the record that it was sent.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -19,13 +20,16 @@ from replank.performer import Performer
 from replank.performer.events import Event, Outcome
 
 Message = tuple[int, bytes]
+LATEST = 16
+"""Latest note-offs that are sent again for a player that was killed: the driver may not have taken them yet."""
 
 
 @dataclass(slots=True)
 class Sounding:
-    """Which notes sound at the outputs: (output, channel 1 to 16, note)."""
+    """Which notes sound at the outputs, and the latest that were released: (output, channel 1 to 16, note)."""
 
     notes: set[tuple[int, int, int]] = field(default_factory=set)
+    latest: deque[tuple[int, int, int]] = field(default_factory=lambda: deque(maxlen=LATEST))
     _unsent: list[Message] = field(default_factory=list)
 
     def written(self, messages: list[Message], is_sent: bool) -> None:
@@ -47,6 +51,7 @@ class Sounding:
                 self.notes.add(_key(message))
             elif wire.is_note_off(message[1]):
                 self.notes.discard(_key(message))
+                self.latest.append(_key(message))
 
 
 def _key(message: Message) -> tuple[int, int, int]:
@@ -147,6 +152,10 @@ class Shadow:
         self.sounding = Sounding()
         self.gap()
         return messages
+
+    def latest_offs(self) -> list[Message]:
+        """Return the latest note-offs: sent as far as the player knew, but by its driver only with the next period."""
+        return [(output, bytes((0x7F + channel, note, 64))) for output, channel, note in self.sounding.latest]
 
     def _compare(self) -> None:
         expected, got = self._expected, self._got

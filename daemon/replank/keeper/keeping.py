@@ -26,6 +26,7 @@ from replank.keeper.claim import write_holder
 from replank.keeper.systemd import notify, watchdog_seconds
 from replank.keeper.waiting import Waiting, say
 from replank.pipes import widen
+from replank.struck import open_page, read_page
 
 PLAYER_SILENCE = 0.3
 """Seconds without a heartbeat after which a player is killed and replaced."""
@@ -66,6 +67,8 @@ class Keeper:
         self._player_at = self._host_at = 0.0
         self._stopping = False
         self._ready = False
+        self._page_path = Path(config["socket"]).with_suffix(".struck")
+        self._page = open_page(self._page_path)
         self._wake, self._wake_in = os.pipe()
         self._watchdog = watchdog_seconds()
         self._next_watchdog = 0.0
@@ -76,7 +79,9 @@ class Keeper:
         """Start a player that waits for its word; return it and where to write the word."""
         start, word = os.pipe()
         fds = (self._command, self._record_in, self._player_beat_in, start)
-        made = start_python("replank.player", map(str, fds), (*fds, self._config["lock_fd"]), self._log)
+        page = () if self._page < 0 else (self._page,)
+        inherited = (*fds, *page, self._config["lock_fd"])
+        made = start_python("replank.player", map(str, (*fds, self._page)), inherited, self._log)
         os.close(start)
         return made, word
 
@@ -112,6 +117,7 @@ class Keeper:
             "player": self._player.pid if self._player else 0,
             "generation": self._generation,
             "spare": self._spare.pid,
+            "struck": read_page(self._page),
         }
         inherited = (*fds.values(), self._config["lock_fd"])
         self._host = start_python("replank.host", [json.dumps(facts)], inherited, self._log)
@@ -288,7 +294,7 @@ class Keeper:
                 host.kill()
                 host.wait()
         self._spare.join()
-        for name in (self._config["socket"], self._config["lock"]):
+        for name in (self._config["socket"], self._config["lock"], self._page_path):
             with contextlib.suppress(FileNotFoundError):
                 Path(name).unlink()
         return int(self._config.get("code", 0 if self._ready else 3))

@@ -1,8 +1,8 @@
-"""``python -m replank.player COMMAND RECORD BEAT START``: file descriptors that the keeper made."""
+"""``python -m replank.player COMMAND RECORD BEAT START PAGE``: file descriptors that the keeper made."""
 
 import sys
 
 from replank.player.process import main
 
 if __name__ == "__main__":
-    main([int(word) for word in sys.argv[1:5]])
+    main([int(word) for word in sys.argv[1:6]])

@@ -27,6 +27,7 @@ from replank.player.drain import Drain
 from replank.player.practice import PracticeClock
 from replank.player.stage import COMMAND, DEADLINE, INSIDE, NEVER, Stage
 from replank.player.waiting import Waiting
+from replank.struck import mark
 
 BEAT_NS = 100_000_000
 """How often the keeper hears that the performer can be reached."""
@@ -56,12 +57,13 @@ class Player:
         beat: File descriptor of the heartbeat.
         generation: How many players the keeper started before this one.
         waiting: Has ports already, or opens them.
+        page: Where struck notes are marked, see `replank.struck`; -1 nowhere.
     """
 
-    def __init__(self, command: int, record: int, beat: int, generation: int, waiting: Waiting) -> None:
+    def __init__(self, command: int, record: int, beat: int, generation: int, waiting: Waiting, page: int = -1) -> None:
         self._command = command
         self._generation = generation
-        self._waiting = waiting
+        self._waiting, self._page = waiting, page
         self._reader = Reader()
         self.drain = Drain(self._handle)
         self.drain.closed = True
@@ -216,6 +218,8 @@ class Player:
         opened = self._waiting.take(plain)
         self._priority = opened.said["priority"]
         self.stage.ports = opened.ports
+        if self._page >= 0:
+            self.stage.marked = mark(opened.ports, self._page)
         self.stage.say(wire.OPENED, {**self._who(), **opened.said})
         performer = Performer.restore(plain["state"])
         self.stage.load(performer)
@@ -322,15 +326,15 @@ def main(fds: list[int]) -> None:
     """Wait until the keeper says which generation this player is, then play.
 
     Args:
-        fds: Command, record, beat and start descriptors, as the keeper made them.
+        fds: Command, record, beat, start and page descriptors, as the keeper made them.
     """
-    command, record, beat, start = fds
+    command, record, beat, start, page = fds
     sys.setswitchinterval(SWITCH_SECONDS)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     waiting = Waiting(start)
     generation = waiting.generation()
     if not generation:
         return  # the keeper ended before this spare was needed
-    player = Player(command, record, beat, generation, waiting)
+    player = Player(command, record, beat, generation, waiting, page)
     waiting.to = player.heard
     player.run()

@@ -18,6 +18,7 @@ from replank.performer import Performer
 from replank.performer.events import Event, Midi, Outcome
 from replank.pipes import GATHERED, Writer, encode
 from replank.player.ports import NoPorts, Ports
+from replank.struck import Marked
 
 COMMAND, DEADLINE, INSIDE = -1, -2, -3
 """Kinds of items beside port numbers (0 and up): an event, a deadline, a call."""
@@ -39,6 +40,7 @@ class Stage:
     Attributes:
         performer: None until the state is loaded.
         ports: Where messages leave.
+        marked: The same ports, where notes are marked on their way; None where they cannot be.
         writer: The record.
         after_clock: Called once, right after a clock that leaves time until the next deadline.
         deadline: When the performer wants to be woken, monotonic ns; read by the loop thread.
@@ -47,6 +49,7 @@ class Stage:
     def __init__(self, record: int, beat: int) -> None:
         self.performer: Performer | None = None
         self.ports: Ports | NoPorts = NoPorts()
+        self.marked: Marked | None = None
         self.writer = Writer(record, wire.GAP)
         os.set_blocking(beat, False)
         self._beat = beat
@@ -148,7 +151,7 @@ class Stage:
             self.writer.gather(wire.SENT, b"")
 
     def _send(self, messages: list[tuple[int, bytes]]) -> None:
-        send = self.ports.send
+        send = self.ports.send if self.marked is None else self.marked.send
         for output, data in messages:
             try:
                 send(output, data)
