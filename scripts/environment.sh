@@ -5,14 +5,18 @@ say() { printf '%s\n' "replank: $*" >&2; }
 
 is_root() { [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; }
 
-# apt_install PACKAGE...: quietly, only as root on a Debian kind of system; 1 where that did not work.
+# apt_install PACKAGE...: quietly, only as root on a Debian kind of system, one call at a time; 1 where it did not work.
 apt_install() {
     is_root || return 1
     say "installing $* with apt-get"
-    if ! DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends "$@" </dev/null >/dev/null 2>&1; then
+    (
+        flock 9
+        export DEBIAN_FRONTEND=noninteractive
+        install() { apt-get install -y -q --no-install-recommends "$@" </dev/null >/dev/null 2>&1; }
+        install "$@" && exit 0
         apt-get update -q </dev/null >/dev/null 2>&1 || true
-        DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends "$@" </dev/null >/dev/null 2>&1
-    fi
+        install "$@"
+    ) 9>"${TMPDIR:-/tmp}/replank-apt-get"
 }
 
 # usable PYTHON: it runs, is 3.11 or newer, and can make virtual environments.
@@ -66,8 +70,9 @@ make_environment() {
     if ! { [ -x .venv/bin/python ] && .venv/bin/python -c ''; } 2>/dev/null; then
         "$PYTHON" -m venv --clear .venv
     fi
+    # --no-compile: of the libraries for tests little is ever imported; what is, Python compiles then
     say "installing into .venv ($("$PYTHON" --version)); this takes a minute the first time"
-    .venv/bin/python -m pip install -qq --disable-pip-version-check -e ".[${extras#,}]" </dev/null
+    .venv/bin/python -m pip install -qq --disable-pip-version-check --no-compile -e ".[${extras#,}]" </dev/null
     printf '%s\n' "$want" >"$stamp"
 }
 

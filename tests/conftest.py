@@ -1,7 +1,7 @@
 """What all tests share: a JACK server for tests on real ports, and no silent skips.
 
 Tests marked ``real`` need MIDI ports.  They use the JACK server that
-JACK_DEFAULT_SERVER names, or one that is started here and ended again.  With
+JACK_DEFAULT_SERVER names, or one that is started for them and ended again.  With
 REPLANK_REQUIRE_REAL=1 (as `scripts/test` sets it) a run in which they were
 skipped, or in which there was none, fails; so does every other skip, except
 one whose reason begins with ``elsewhere:`` (it belongs to another platform).
@@ -9,17 +9,11 @@ REPLANK_REQUIRE_REAL=elsewhere is for the part of a run without those tests.
 """
 
 import os
-import shutil
-import subprocess
-import sys
-import time
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
-ROOT = Path(__file__).parent.parent
 EXPECTED = "elsewhere:"
 
 # No test depends on how fast the machine is.  `scripts/test` tries the same examples every time;
@@ -28,44 +22,29 @@ settings.register_profile("replank", deadline=None, derandomize="REPLANK_REQUIRE
 settings.load_profile("replank")
 
 
-def _jack_answers() -> bool:
-    asked = subprocess.run(
-        [sys.executable, "-m", "tests.jack_answers"], cwd=ROOT, capture_output=True, timeout=20, check=False
-    )
-    return asked.returncode == 0
-
-
 @pytest.fixture(scope="session")
 def jack_server() -> Iterator[str]:
-    """Return the name of a JACK server that runs; tests marked real have it without asking."""
-    if os.environ.get("JACK_DEFAULT_SERVER") and _jack_answers():
-        yield os.environ["JACK_DEFAULT_SERVER"]
-        return
-    if shutil.which("jackd") is None:
-        pytest.skip("no JACK server and no jackd to start one (apt-get install jackd2)")
-    from tests.jack_leftovers import clear  # here, since this file is also tried alone
+    """Return the name of a JACK server that runs; tests marked real have it without asking.
 
-    clear()
-    before = os.environ.get("JACK_DEFAULT_SERVER")
+    Workers of one run have a server each: names of ports are theirs alone.
+    """
+    from tests import jack_server as jack  # here, since this file is also tried alone
+
+    given = os.environ.get("JACK_DEFAULT_SERVER")
+    if given and "PYTEST_XDIST_WORKER" not in os.environ and jack.answers(given):
+        yield given
+        return
     name = os.environ["JACK_DEFAULT_SERVER"] = f"replank-tests-{os.getpid()}"
-    # -S: a cycle waits for all clients; otherwise a busy machine loses messages and counts prove nothing
-    command = ["jackd", "-n", name, "-S", "--no-mlock", "-R", "-d", "dummy", "-r", "48000", "-p", "64"]
-    server = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
-        for _ in range(50):
-            if _jack_answers():
-                break
-            time.sleep(0.1)
-        else:
-            pytest.skip("the JACK server did not start")
-        yield name
+        with jack.server(name):
+            yield name
+    except jack.NoServer as error:
+        pytest.skip(str(error))
     finally:
-        server.terminate()
-        server.wait(10)
-        if before is None:
+        if given is None:
             del os.environ["JACK_DEFAULT_SERVER"]
         else:
-            os.environ["JACK_DEFAULT_SERVER"] = before
+            os.environ["JACK_DEFAULT_SERVER"] = given
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -25,13 +25,12 @@ WRONG = ["frobnicate", "pitch:65:+1", "note:3:H", "recall:nobody", "back:99999",
 def daemon(tmp_path_factory):
     pieces = tmp_path_factory.mktemp("set") / "set.yaml"
     pieces.write_text(SET)
-    made = Daemon("--api", "none", "--clock", "internal", "--set", str(pieces))
-    made.say("tempo=400", "length=1", "start")
-    while made.transport()["cycle"] < 3:  # so that there is something to keep and to go back to
-        time.sleep(0.05)
-    made.say("stop")
-    yield made
-    made.clean()
+    with Daemon("--api", "none", "--clock", "internal", "--set", str(pieces)) as made:
+        made.say("tempo=400", "length=1", "start")
+        while made.transport()["cycle"] < 3:  # so that there is something to keep and to go back to
+            time.sleep(0.05)
+        made.say("stop")
+        yield made
 
 
 def written(name):

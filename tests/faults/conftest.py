@@ -1,6 +1,7 @@
 """Daemons and stages of fault tests, ended with them."""
 
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 
 import pytest
 
@@ -10,38 +11,33 @@ from tests.faults.stage import Playing, Trial
 @pytest.fixture
 def playing() -> Iterator[Callable[..., Playing]]:
     """Return how to start a daemon."""
-    made: list[Playing] = []
+    with ExitStack() as made:
 
-    def start(*args: str, **options) -> Playing:
-        made.append(Playing(*args, **options))
-        return made[-1]
+        def start(*args: str, **options) -> Playing:
+            return made.enter_context(Playing(*args, **options))
 
-    yield start
-    for daemon in made:
-        daemon.clean()
+        yield start
 
 
 @pytest.fixture
 def stage() -> Iterator[Callable[..., Trial]]:
     """Return how to build a stage around a daemon, patched."""
-    made: list[Trial] = []
+    with ExitStack() as made:
 
-    def build(daemon: Playing) -> Trial:
-        made.append(Trial(daemon))
-        made[-1].patch()
-        return made[-1]
+        def build(daemon: Playing) -> Trial:
+            trial = Trial(daemon)
+            made.callback(trial.close)
+            trial.patch()
+            return trial
 
-    yield build
-    for trial in made:
-        trial.close()
+        yield build
 
 
 @pytest.fixture(scope="module")
 def shared(jack_server: str) -> Iterator[Playing]:
     """Return a daemon for the tests of one module; each leaves it playing and stopped."""
-    daemon = Playing()
-    yield daemon
-    daemon.clean()
+    with Playing() as daemon:
+        yield daemon
 
 
 @pytest.fixture

@@ -96,12 +96,11 @@ def test_texts_from_outside_lose_their_control_characters():
 @pytest.fixture(scope="module")
 def daemon():
     """A daemon without ports, on its own clock."""
-    made = Daemon("--api", "none", "--clock", "internal", "--tempo", "400", "--seed", "7", wait=False)
-    made.wait_ready(PATIENCE)
-    made.say("start")
-    yield made
-    assert made.transport()["running"], "something stopped the line"
-    made.clean()
+    with Daemon("--api", "none", "--clock", "internal", "--tempo", "400", "--seed", "7", wait=False) as made:
+        made.wait_ready(PATIENCE)
+        made.say("start")
+        yield made
+        assert made.transport()["running"], "something stopped the line"
 
 
 def connected(daemon) -> socket.socket:

@@ -23,15 +23,12 @@ PATIENCE = 60.0
 @pytest.fixture
 def play() -> Iterator[Callable[..., Daemon]]:
     """Return how to start a daemon without MIDI ports, on a clock of its own."""
-    made: list[Daemon] = []
+    with contextlib.ExitStack() as made:
 
-    def start(*args: str, **options) -> Daemon:
-        made.append(Daemon("--api", "none", "--clock", "internal", *args, **options))
-        return made[-1]
+        def start(*args: str, **options) -> Daemon:
+            return made.enter_context(Daemon("--api", "none", "--clock", "internal", *args, **options))
 
-    yield start
-    for daemon in made:
-        daemon.clean()
+        yield start
 
 
 def until(what: Callable[[], bool], seconds: float = PATIENCE) -> bool:

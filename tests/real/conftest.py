@@ -1,6 +1,7 @@
 """Daemons and peers of one test, ended with it."""
 
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 
 import pytest
 
@@ -11,26 +12,22 @@ from tests.real.peer import Peer
 @pytest.fixture
 def play() -> Iterator[Callable[..., Daemon]]:
     """Return how to start a daemon with further arguments of `replank play`."""
-    made: list[Daemon] = []
+    with ExitStack() as made:
 
-    def start(*args: str, **options) -> Daemon:
-        made.append(Daemon("--seed", "7", *args, **options))
-        return made[-1]
+        def start(*args: str, **options) -> Daemon:
+            return made.enter_context(Daemon("--seed", "7", *args, **options))
 
-    yield start
-    for daemon in made:
-        daemon.clean()
+        yield start
 
 
 @pytest.fixture
 def peer() -> Iterator[Callable[..., Peer]]:
     """Return how to plug in a peer."""
-    made: list[Peer] = []
+    with ExitStack() as made:
 
-    def plug(name: str = "stage") -> Peer:
-        made.append(Peer(name))
-        return made[-1]
+        def plug(name: str = "stage") -> Peer:
+            one = Peer(name)
+            made.callback(one.close)
+            return one
 
-    yield plug
-    for one in made:
-        one.close()
+        yield plug

@@ -1,5 +1,6 @@
 """A running `replank play` for tests, and broken builds of it for negative controls."""
 
+import contextlib
 import json
 import os
 import select
@@ -9,7 +10,9 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Self
 
 from replank.host.client import Client
 
@@ -25,6 +28,8 @@ class Daemon:
         broken: (module run with -m, Python text that breaks it): a build that a test must reject.
     """
 
+    PATIENCE = 20.0
+    """Seconds within which it has to end when asked to."""
     count = 0
 
     def __init__(
@@ -44,7 +49,12 @@ class Daemon:
             self._break(*broken)
         self.args = args
         self.ready: dict = {}
-        self.start(wait)
+        self.process: subprocess.Popen | None = None
+        try:
+            self.start(wait)
+        except BaseException:
+            self.end()
+            raise
 
     def _break(self, module: str, text: str) -> None:
         patch = self.folder / "broken"
@@ -68,8 +78,7 @@ class Daemon:
         ready, _, _ = select.select([self.process.stdout], [], [], seconds)
         line = self.process.stdout.readline() if ready else b""
         if not line:
-            self.process.kill()
-            self.process.wait()
+            self._kill()
             raise AssertionError(f"never ready: {self.process.stderr.read().decode()}\n{self.log()}")
         self.ready = json.loads(line)
 
@@ -119,9 +128,9 @@ class Daemon:
         if self.process.poll() is None:
             self.process.send_signal(number)
         try:
-            self.process.wait(20)
+            self.process.wait(self.PATIENCE)
         except subprocess.TimeoutExpired:
-            self.process.kill()
+            self._kill()  # all of it: what lives on holds the pipe that is read below
             raise AssertionError(f"did not end\n{self.log()}") from None
         finally:
             self.errors = self.process.stderr.read().decode()
@@ -129,8 +138,12 @@ class Daemon:
         return self.process.returncode
 
     def children(self) -> list[int]:
-        """Process ids that inherited this daemon's lock: everything of it that lives."""
-        found = []
+        """Process ids of everything of it that lives."""
+        return [pid for pid, words in self._started() if b"replank." in words]
+
+    def _started(self) -> Iterator[tuple[int, bytes]]:
+        """Process ids and command lines of what was started with this daemon's folder, by whomever of it."""
+        mine = os.fsencode(self.folder)
         for entry in Path("/proc").iterdir():
             if entry.name.isdigit():
                 try:
@@ -138,21 +151,47 @@ class Daemon:
                     environ = (entry / "environ").read_bytes()
                 except OSError:
                     continue
-                if b"replank." in words and str(self.folder).encode() in environ:
-                    found.append(int(entry.name))
-        return found
+                if mine in environ:
+                    yield int(entry.name), words
+
+    def _kill(self) -> None:
+        """Kill all of it, by process id; what is being started meanwhile too."""
+        if self.process is not None and self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        end = time.monotonic() + 20
+        while (left := [pid for pid, _ in self._started()]) and time.monotonic() < end:
+            for pid in left:
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGKILL)
+            time.sleep(0.02)
+        assert not left, f"cannot be ended: {left}"
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.clean()
 
     def clean(self) -> None:
-        """End everything that is left of it."""
-        if self.process.poll() is None:
-            self.stop()
-        end = time.monotonic() + 5
-        while (left := self.children()) and time.monotonic() < end:
-            time.sleep(0.05)
-        for pid in left:
-            os.kill(pid, signal.SIGKILL)
-        self.close_pipes()
-        shutil.rmtree(self.folder, ignore_errors=True)
+        """End everything that is left of it, also where it does not end as it should."""
+        try:
+            if self.process.poll() is None:
+                self.stop()
+            end = time.monotonic() + 5
+            while self.children() and time.monotonic() < end:
+                time.sleep(0.02)
+        finally:
+            self.end()
+
+    def end(self) -> None:
+        """Kill what lives and remove what it wrote."""
+        try:
+            self._kill()
+        finally:
+            if self.process is not None:
+                self.close_pipes()
+            shutil.rmtree(self.folder, ignore_errors=True)
 
     def close_pipes(self) -> None:
         self.process.stdout.close()
