@@ -109,7 +109,7 @@ def test_peers_come_back_under_other_numbers(playing):
             red, blue, clock = peers["red"], peers["blue"], peers["clock"]
             assert Peer.until(lambda: len(red.hears()) >= 2 and len(blue.hears()) >= 2, PATIENCE)  # noqa: B023
             sends = lambda: clock.client.get_all_connections(clock.send_port)  # noqa: E731, B023
-            assert Peer.until(lambda: len(sends()) == 2, PATIENCE)  # noqa: B023
+            assert Peer.until(lambda: len(sends()) >= 2, PATIENCE)  # noqa: B023
             clock.clocks(72, first=(b"\xfa",))
             clock.send(STOP)
             assert Peer.until(lambda: not hanging(red.received) and not hanging(blue.received), PATIENCE)  # noqa: B023
