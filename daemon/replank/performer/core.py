@@ -60,6 +60,15 @@ class Performer:
         ramps: name -> [from value, target, bars in all, bars gone].
     """
 
+    # Python finds the attributes of an object that has more than 30 of them the slow way, unless they are slots.
+    __slots__ = (
+        "_role", "_ticks", "answer", "as_left", "band", "by_pulses", "clock_outputs", "counts", "deadlines", "due",
+        "ending", "given_seed", "hands", "hands_due", "keyboard", "last_control", "made_outputs", "malformed", "melody",
+        "messages", "notes", "notices", "now", "number", "panics", "piece", "piece_since", "ramps", "readings",
+        "received", "selected", "sent", "settings", "setup", "show_name", "taps", "through_outputs", "transport",
+        "tuning", "values",
+    )  # fmt: skip
+
     def __init__(self, setup: Setup, seed: int, now: int = 0) -> None:
         self.setup = setup
         self.now = now
