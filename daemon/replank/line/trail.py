@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections import OrderedDict, deque
 from collections.abc import Iterable
+from itertools import compress
+from operator import is_not
 from typing import Any, NamedTuple
 
 from replank.line.steps import Form, Step
@@ -78,9 +80,8 @@ def _with_steps(steps: tuple[Step, ...], changes: Iterable[StepChange], side: in
 
 
 def _differences(before: tuple[Step, ...], after: tuple[Step, ...]) -> tuple[StepChange, ...]:
-    if before is after:
-        return ()
-    return tuple((index, a, b) for index, (a, b) in enumerate(zip(before, after, strict=True)) if a is not b and a != b)
+    others = compress(range(len(before)), map(is_not, before, after))  # all but a few are the very same steps
+    return tuple((index, before[index], after[index]) for index in others if before[index] != after[index])
 
 
 class Trail:
