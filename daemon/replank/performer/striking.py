@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from replank.control.notices import Notice
 from replank.line.chance import DICE, Numbers
 from replank.line.heard import describe, is_accented
 from replank.line.mutation import Change
@@ -268,19 +269,19 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
     if band.earlies:
         advancing.plan(p, 0 if p.by_pulses else length)
     m.sounded[index] = note if heard else -1
-    bar, beat = (0, 0) if p.by_pulses else t.bars.position(t.song_clock)[:2]
-    p.notice(
-        "step",
-        index=index + 1,
-        note=m.sounded[index],
-        velocity=velocity if heard else 0,
-        accent=accent,
-        link="hold" if kind == GO_ON else _LINK_WORDS[linked],
-        cycle=m.cycle,
-        bar=bar,
-        beat=beat,
-        forced=step.rhythm != BY_CHANCE,
-    )
+    bar, beat, _ = t.bars.position(t.song_clock) if not p.by_pulses else (0, 0, 0)
+    data = {
+        "index": index + 1,
+        "note": m.sounded[index],
+        "velocity": velocity if heard else 0,
+        "accent": accent,
+        "link": "hold" if kind == GO_ON else _LINK_WORDS[linked],
+        "cycle": m.cycle,
+        "bar": bar,
+        "beat": beat,
+        "forced": step.rhythm != BY_CHANCE,
+    }
+    p.notices.append(Notice("step", p.now, data))
 
 
 def _gate(p: Performer, note: int, length: int, link: int, strikes: int) -> tuple[int, int]:
@@ -295,9 +296,9 @@ def _gate(p: Performer, note: int, length: int, link: int, strikes: int) -> tupl
     each = length // strikes
     if each <= 0:
         return UNKNOWN_GATE_NS, LINK_NONE
-    gate = int(each * s.gate)
+    gate = int(each * s.gate) or 1
     if pulses:
-        return max(1, min(gate, LONGEST_PULSE_GATE_NS)), LINK_NONE
+        return min(gate, LONGEST_PULSE_GATE_NS), LINK_NONE
     if s.gate >= 1.0 or each - gate < s.gap:
         upcoming, struck = outlook(p) if strikes == 1 else (None, True)
         same = upcoming is None or s.lens.sound(upcoming, s.degrees, s.semitones) == note
@@ -306,7 +307,7 @@ def _gate(p: Performer, note: int, length: int, link: int, strikes: int) -> tupl
         if struck and s.gate >= 1.0:
             # The next step's own batch releases it; a quarter more is for a late clock.
             return each + each // 4, LINK_NONE
-    return max(1, gate), LINK_NONE
+    return gate, LINK_NONE
 
 
 def _repeat(p: Performer, sound: Sound) -> None:

@@ -132,7 +132,7 @@ class Band(Controllers):
             return
         state.tied = sound.tied and state.held >= 0
         if state.held >= 0:
-            self._hold_until(p, i, p.now + max(0, int(sound.gate * voice.gate_scale) - lead))
+            self._hold(p, i, sound.gate, lead)
 
     def pass_silently(self, p: Performer, sound: Sound) -> None:
         """Let a silenced step pass: accents go down, what sounds keeps its gate and no more."""
@@ -180,7 +180,7 @@ class Band(Controllers):
         if kind != GO_ON:
             self._strike(p, i, sound, note, kind)
         elif held >= 0:
-            self._hold_until(p, i, p.now + int(sound.gate * self.voices[i].gate_scale))
+            self._hold(p, i, sound.gate)
 
     def _rest(self, p: Performer, i: int, refresh: bool) -> None:
         state = self.states[i]
@@ -225,7 +225,7 @@ class Band(Controllers):
         if kind == SLIDE and old >= 0:
             p.send(out, self.note_offs[i][old])
         state.held = state.last = note
-        self._hold_until(p, i, p.now + int(sound.gate * voice.gate_scale))
+        self._hold(p, i, sound.gate)
         if sound.refresh and voice.bend_range:
             for message in bend_range_messages(voice.channel, voice.bend_range):
                 p.send(out, message)
@@ -237,10 +237,12 @@ class Band(Controllers):
         moved = p.moved_by_degrees(sound, self.voices[i].degrees)
         return p.settings.lens.deviation(moved, p.settings.semitones)
 
-    def _hold_until(self, p: Performer, i: int, when: int) -> None:
-        state = self.states[i]
+    def _hold(self, p: Performer, i: int, gate: int, lead: int = 0) -> None:
+        """Let what a voice has sounding end after its share of the gate, `lead` ns sooner."""
+        state, scale = self.states[i], self.voices[i].gate_scale
         state.token += 1
-        p.schedule(when, "off", [i, state.token])
+        length = gate if scale == 1.0 else int(gate * scale)
+        p.schedule(p.now + length - lead, "off", [i, state.token])
 
     def _pitch(self, p: Performer, i: int, sound: Sound) -> int | None:
         voice, state = self.voices[i], self.states[i]
