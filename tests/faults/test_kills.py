@@ -58,6 +58,55 @@ def test_kills_of_player_and_host_then_of_all(playing, stage):
     survived(trial)
 
 
+def test_stopped_player_is_replaced(playing, stage):
+    """SIGSTOP: a player that hangs gives no sign of life; it is killed, released and replaced in phase."""
+    daemon = playing()
+    trial = stage(daemon)
+    trial.begin()
+    pid = daemon.pid("player")
+    trial.fault()
+    os.kill(pid, signal.SIGSTOP)
+    assert replaced(trial, "player", pid)
+    trial.well()
+    survived(trial)
+
+
+def test_the_player_in_waiting_is_plugged_in(playing, stage):
+    """The next player's ports are open and patched before they are needed, and it is these that play then."""
+    daemon = playing()
+    trial = stage(daemon)
+    waiting = {"clock": trial.clock.hears, "second": trial.second.hears}
+    assert Peer.until(lambda: all(len(hears()) == 3 for hears in waiting.values()), PATIENCE)
+    ahead = {name.partition(":")[0] for hears in waiting.values() for name in hears()}
+    kill(trial, "player", seeded())
+    survived(trial)
+    names = {name.partition(":")[0] for name in daemon.state()["host"]["ports"].values()}
+    assert names & ahead and not names & {name.partition(":")[0] for name in daemon.ready["ports"].values()}
+
+
+def test_a_player_that_the_system_throws_out_is_replaced(playing, stage):
+    """A player that lives without its ports is of no use: it is released and replaced."""
+    daemon = playing(breaks={"replank.player": THROWN_OUT})
+    trial = stage(daemon)
+    trial.begin()
+    pid = daemon.pid("player")
+    trial.fault()
+    os.kill(pid, signal.SIGUSR1)
+    assert replaced(trial, "player", pid)
+    trial.well()
+    survived(trial)
+
+
+THROWN_OUT = """\
+import signal
+import replank.player.ports as ports
+true = ports.Ports.__init__
+def opened(self, *args):
+    true(self, *args)
+    signal.signal(signal.SIGUSR1, lambda *_: self._outputs[0].close_port())
+ports.Ports.__init__ = opened"""
+
+
 def test_killed_keeper_then_killed_player(playing, stage):
     """Without a keeper nobody replaces a player; the host releases its notes."""
     daemon = playing()

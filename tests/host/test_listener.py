@@ -59,3 +59,28 @@ def test_a_lasting_difference_begins_the_count_anew():
     assert looks.count(True) == 1
     assert listener.off == 1
     assert listener.heard == 0
+
+
+def looks_at(*recorded: int, late: bytes = CLOCK) -> list[int]:
+    """Hear a clock at each look, and say how many the player has recorded by then."""
+    listener, waiting = heard()
+    listener.restart()
+    found = []
+    for number in recorded:
+        waiting.append(late)
+        listener.poll()
+        found.append(listener.lacking(number))
+    return found
+
+
+def test_clocks_that_the_player_missed_are_certain_once_it_has_gone_on():
+    assert looks_at(*range(1, 20)) == [0] * 19
+    assert looks_at(1, 2, 2, 3, 4, 5, 6, 7)[-2:] == [1, 1]
+    assert looks_at(1, 2, 2, 3, 4, 5)[-1] == 0
+
+
+def test_a_record_that_is_late_or_holds_more_is_no_miss():
+    assert not any(looks_at(1, 1, 1, 1, 1, 1, 1, 1, 1))  # a player that stands still
+    assert not any(looks_at(0, 0, 1, 1, 2, 2, 3, 3, 4, 4))  # one that falls behind
+    assert not any(looks_at(*range(3, 20)))  # the listener has missed some
+    assert not any(looks_at(1, 2, 2, 3, 4, 5, 6, 7, late=START))  # not clocks: nobody can say which one is missing

@@ -23,6 +23,10 @@ STEADY_LOOKS = 40
 """Looks at an unchanged difference after which it is no delay but something that one of both missed."""
 
 
+CERTAIN = 4
+"""Clocks that the player must have recorded while the difference stayed the same: then those before are lost to it."""
+
+
 class Place(NamedTuple):
     """Where the sender of the clock is.
 
@@ -101,6 +105,7 @@ class Listener:
         self.heard = 0
         self.off = 0
         self._difference, self._looks = 0, 0
+        self._lacked, self._lacked_at = 0, 0
         self.is_exact = False
         self._stopped, self._last = False, time.monotonic_ns()
 
@@ -141,11 +146,27 @@ class Listener:
         self.heard = 0
         self.is_exact = True
         self._difference, self._looks = 0, 0
+        self._lacked, self._lacked_at = 0, 0
 
     def missing(self, recorded: int) -> list[bytes]:
         """Return the messages that the record lacks, which holds `recorded` since `restart`."""
         count = max(0, self.heard - recorded)
         return list(self._kept)[-count:] if count else []
+
+    def lacking(self, recorded: int) -> int:
+        """Return how many clocks the player has missed for certain, of those since `restart`; 0 none, or not certain.
+
+        What was heard here was sent.  A system that loses a client may lose
+        messages to others for some periods, so a player that has just taken
+        over may lack clocks.
+        """
+        lacked = self.heard - recorded
+        if lacked != self._lacked:
+            self._lacked, self._lacked_at = lacked, recorded
+        if lacked <= 0 or recorded - self._lacked_at < CERTAIN:
+            return 0
+        latest = list(self._kept)[-(recorded - self._lacked_at + lacked + CERTAIN) :]
+        return lacked if all(data == b"\xf8" for data in latest) else 0
 
     def watch(self, recorded: int) -> bool:
         """Look whether both have heard the same; True if they have parted and count anew."""

@@ -227,9 +227,8 @@ class Players:
         self._host.tell_keeper({"ports": self._host.cables.waiting_ports(generation + 1)})
         self.say_ready()
         if not is_first:
-            self._host.notice(
-                "player", state="playing", text=f"player {pid} plays; its ports took {opened['ms']:.0f} ms"
-            )
+            ports = "had been opened ahead" if opened.get("waited") else f"took {opened['ms']:.0f} ms"
+            self._host.notice("player", state="playing", text=f"player {pid} plays; its ports {ports}")
 
     def release_left(self) -> None:
         """Release what a show that was cut off may have left sounding."""

@@ -7,7 +7,8 @@ import contextlib
 import os
 from typing import TYPE_CHECKING
 
-from replank.performer.events import Reconnected
+from replank.host.listener import Listener
+from replank.performer.events import Locate, Reconnected
 
 if TYPE_CHECKING:
     from replank.host.app import Host
@@ -62,8 +63,25 @@ class Watcher:
             cables = self._host.cables
             if cables is not None and cables.listener is not None and cables.alive:
                 cables.listener.poll()
-                if self._host.playing and cables.listener.watch(self.recorded):
+                if self._host.playing and cables.listener.lacking(self.recorded):
+                    self._catch_up(cables.listener)
+                elif self._host.playing and cables.listener.watch(self.recorded):
                     self.agree()
+
+    def _catch_up(self, listener: Listener) -> None:
+        """Move a player that has missed clocks on to where their sender is."""
+        host, at = self._host, listener.agree()
+        host.link.read()
+        lacked = listener.heard - self.recorded
+        clock, shadow = host.setup.clock, host.shadow
+        is_followed = clock.source == "external" and clock.mode == "clock"
+        if lacked > 0 and is_followed and shadow is not None and shadow.performer.transport.running:
+            host.link.command(Locate(shadow.performer.transport.song_clock + lacked, True))
+            text = f"the player has missed {lacked} clocks and is moved on to where their sender is"
+            host.notice("player", state="moved on", text=text)
+        listener.off += abs(lacked)
+        listener.restart()
+        self.restart(at)
 
     def changed(self) -> None:
         """Look at the ports soon; may be called on any thread."""
