@@ -19,7 +19,7 @@ from replank.cli.numbers import MOST_SEED, SEED_METAVAR, Number, Whole
 from replank.cli.values import read_values
 from replank.control.setup import Setup
 from replank.host import paths
-from replank.host.starting import BadStart, load_setup
+from replank.host.loading import BadStart, load_setup
 from replank.keeper.claim import Taken, claim
 
 APIS = ("auto", "jack", "alsa", "coremidi", "none")

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 from replank.control.notices import Notice, words
 from replank.control.parameters import nearest
 from replank.control.setup import to_plain
+from replank.host.loading import BadStart, load_setup
 from replank.host.server import Refused
 from replank.host.shows.lasting import form_at
 from replank.host.shows.store import Unusable
-from replank.host.starting import BadStart, load_setup
 from replank.host.words import read_action, read_values, read_words, refusals
 from replank.performer.events import Act, BringBack, Configure, Event
 

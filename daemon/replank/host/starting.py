@@ -8,13 +8,11 @@ import secrets
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from replank.control.setup import Setup, from_plain, to_plain
 from replank.host.cables import Cables
-from replank.host.files import BadFile, load_rig, load_set
 from replank.host.shows.lasting import LastState, last_state
 from replank.midi.alsa import DEVICE
 from replank.midi.bay import NoSystem
@@ -24,33 +22,6 @@ WAIT_SECONDS = 1.0
 """Between two looks for a MIDI system that is not there."""
 SAME_BOOT_NS = 30_000_000_000
 """Wall and monotonic clock drift apart by less than this within a show, unless the machine slept or booted."""
-
-
-class BadStart(Exception):
-    """The host cannot begin: one clear message and an exit code."""
-
-    def __init__(self, message: str, code: int = 2) -> None:
-        super().__init__(message)
-        self.code = code
-
-
-def load_setup(facts: dict[str, Any]) -> Setup:
-    """Return rig, set, clock source and parameters as `replank play` was told.
-
-    Raises:
-        BadStart: A file is wrong; every mistake is a line.
-    """
-    try:
-        setup = load_rig(facts["rig"]) if facts.get("rig") else Setup()
-        if facts.get("set"):
-            setup = load_set(facts["set"], setup)
-    except BadFile as error:
-        raise BadStart("\n".join(str(mistake) for mistake in error.mistakes)) from None
-    except OSError as error:
-        raise BadStart(f"{error.filename}: {error.strerror}") from None
-    if facts.get("clock"):
-        setup = replace(setup, clock=replace(setup.clock, source=facts["clock"]))
-    return replace(setup, values={**setup.values, **facts.get("values", {})})
 
 
 def new_performer(facts: dict[str, Any], setup: Setup | None, path: Path) -> tuple[Performer, Cut | None]:
