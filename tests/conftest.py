@@ -9,6 +9,7 @@ REPLANK_REQUIRE_REAL=elsewhere is for the part of a run without those tests.
 """
 
 import os
+import signal
 from collections.abc import Iterator
 
 import pytest
@@ -97,7 +98,9 @@ class Demands:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Demand what REPLANK_REQUIRE_REAL asks for, in the process that reports."""
+    """Demand what REPLANK_REQUIRE_REAL asks for, in the process that reports; let Ctrl-C be tried everywhere."""
+    if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # run behind a shell's &; what is started inherits it
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     wanted = os.environ.get("REPLANK_REQUIRE_REAL")
     if wanted in ("1", "elsewhere") and not hasattr(config, "workerinput"):
         config.pluginmanager.register(Demands(wanted == "1"), "replank-demands")
