@@ -36,10 +36,11 @@ class EvenClock:
 
     def __init__(self, tempo: float) -> None:
         exact = Fraction(60_000_000_000, PPQN) / Fraction(tempo).limit_denominator(10_000)
-        self._over, self._under = exact.numerator, exact.denominator
+        self._over, self._under = 2 * exact.numerator, 2 * exact.denominator
+        self._first = LEAD_IN * self._over + exact.denominator  # half of what it is divided by: to the nearest
 
     def __getitem__(self, number: int) -> int:
-        return (2 * (number + LEAD_IN) * self._over + self._under) // (2 * self._under)
+        return (number * self._over + self._first) // self._under
 
 
 @dataclass(slots=True)
@@ -77,10 +78,11 @@ class Take:
 
     def add(self, now: int, outcome: Outcome) -> None:
         """Take in what came of an event at `now`."""
-        self.messages += [(now, output, message) for output, message in outcome.messages]
-        if outcome.notices:
-            self.notices += outcome.notices
-            self.cycles += sum(notice.kind == "cycle" for notice in outcome.notices)
+        for output, message in outcome.messages:
+            self.messages.append((now, output, message))
+        for notice in outcome.notices:
+            self.notices.append(notice)
+            self.cycles += notice.kind == "cycle"
 
     def cut(self, marks: tuple[int, int, int]) -> None:
         """Forget what came after `marks` (lengths of messages and notices, cycles)."""
@@ -117,10 +119,10 @@ def play_cycles(setup: Setup, seed: int, cycles: int, tempo: float) -> Take:
         Endless: The cycles are too long.
     """
     setup, port = for_clock(setup)
-    clock, performer = EvenClock(tempo), Performer(setup, seed)
+    clock, performer, tick = EvenClock(tempo), Performer(setup, seed), Midi(port, _CLOCK)
     take = Take(clock=clock)
     for number in range(-LEAD_IN, 0):
-        _tick(performer, take, port, clock[number])
+        _take_in(performer, take, tick, clock[number])
     take.add(clock[-1], performer.receive(Midi(port, _START), clock[-1]))
     last: dict[str, Any] | None = None
     number = begun = 0
@@ -130,7 +132,7 @@ def play_cycles(setup: Setup, seed: int, cycles: int, tempo: float) -> Take:
             raise Endless(f"{cycles} cycles are more than {LONGEST} clocks")
         if last is None and take.cycles == cycles - 1:
             last, marks, begun = performer.save(), take.marks(), number
-        _tick(performer, take, port, clock[number])
+        _take_in(performer, take, tick, clock[number])
         number += 1
     # Now the first note too many is struck.  The last cycle is played again
     # from where it began, so that Stop comes in that note's place.
@@ -138,7 +140,7 @@ def play_cycles(setup: Setup, seed: int, cycles: int, tempo: float) -> Take:
     take.cut(marks)
     performer = Performer.restore(last)
     for at in range(begun, number - 1):
-        _tick(performer, take, port, clock[at])
+        _take_in(performer, take, tick, clock[at])
     take.clocks = number - 1
     _reach(performer, take, take.end)
     take.add(take.end, performer.receive(Midi(port, _STOP), take.end))
@@ -147,11 +149,11 @@ def play_cycles(setup: Setup, seed: int, cycles: int, tempo: float) -> Take:
     return take
 
 
-def _tick(performer: Performer, take: Take, port: int, now: int) -> None:
+def _take_in(performer: Performer, take: Take, tick: Midi, now: int) -> None:
     due = performer.next_deadline()
     if due is not None and due < now:
         _reach(performer, take, now)
-    outcome = performer.receive(Midi(port, _CLOCK), now)
+    outcome = performer.receive(tick, now)
     if outcome.messages or outcome.notices:
         take.add(now, outcome)
 
