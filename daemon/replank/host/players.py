@@ -221,6 +221,8 @@ class Players:
         self._host.link.again()
         self._make_up_for(missed)
         self._host.playing = True
+        if not is_first:
+            self._host.watcher.taken_over = time.monotonic()
         self._host.tell_keeper({"playing": generation})
         if is_plugged_in:
             self._host.watcher.look_now()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import time
 from typing import TYPE_CHECKING
 
 from replank.host.listener import Listener
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     from replank.host.app import Host
 
 LISTEN_SECONDS = 0.025
+SETTLING_SECONDS = 3.0
+"""After a player took over, while clocks that it has missed are made up for."""
 LOOK_SECONDS = 1.0
 """How often ports are looked at where the MIDI system does not say that they changed."""
 
@@ -24,12 +27,14 @@ class Watcher:
     Attributes:
         recorded: Messages of the clock port in the record since the listener agreed with it.
         clock_ports: Inputs that the listener hears, too.
+        taken_over: When the player took over from another, monotonic seconds.
     """
 
     def __init__(self, host: Host) -> None:
         self._host = host
         self.recorded = 0
         self._since = 0
+        self.taken_over = -SETTLING_SECONDS
         self.clock_ports: frozenset[int] = frozenset()
         self._look_due = asyncio.Event()
         self.find_clock_ports()
@@ -63,10 +68,20 @@ class Watcher:
             cables = self._host.cables
             if cables is not None and cables.listener is not None and cables.alive:
                 cables.listener.poll()
-                if self._host.playing and cables.listener.lacking(self.recorded):
+                if self._is_settling() and cables.listener.lacking(self.recorded):
                     self._catch_up(cables.listener)
                 elif self._host.playing and cables.listener.watch(self.recorded):
                     self.agree()
+
+    def _is_settling(self) -> bool:
+        """Tell whether a player took over just now and says that it knows the phase.
+
+        Later it may lack clocks because its cable was out, which is no reason to call the phase locked.
+        """
+        shadow = self._host.shadow
+        if not self._host.playing or shadow is None or shadow.performer.transport.phase != "locked":
+            return False
+        return time.monotonic() < self.taken_over + SETTLING_SECONDS
 
     def _catch_up(self, listener: Listener) -> None:
         """Move a player that has missed clocks on to where their sender is."""

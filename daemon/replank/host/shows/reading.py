@@ -6,7 +6,7 @@ Opens read-only, beside a daemon that is recording.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
@@ -60,6 +60,12 @@ class Mark(NamedTuple):
     outputs: int
     cycle: int
     text: str
+
+
+_BYTES = (bytes, type(None))
+_SECOND = (int, int, int, int, bytes)
+_SHOW = tuple(str if name in ("program", "instance", "name", "seed") else int for name in Show._fields)
+_MARK = tuple(str if name in ("kind", "text") else int for name in Mark._fields)
 
 
 class Damage(NamedTuple):
@@ -121,7 +127,8 @@ class Archive:
     def shows(self) -> list[Show]:
         """Return all shows, the oldest first."""
         return [Show(*row) for row in self._rows(
-            f"SELECT {', '.join(Show._fields)} FROM shows WHERE closed <> ? ORDER BY id", REMOVED)]  # fmt: skip
+            f"SELECT {', '.join(Show._fields)} FROM shows WHERE closed <> ? ORDER BY id", REMOVED,
+            kinds=_SHOW)]  # fmt: skip
 
     def find(self, word: str) -> Show:
         """Return the show of a number, a name, or ``last``.
@@ -154,7 +161,7 @@ class Archive:
         holes = ", ".join("?" * len(wanted))
         return [Mark(*row) for row in self._rows(
             f"SELECT {', '.join(Mark._fields)} FROM marks WHERE show = ? AND kind IN ({holes}) ORDER BY id",
-            show.id, *wanted)]  # fmt: skip
+            show.id, *wanted, kinds=_MARK)]  # fmt: skip
 
     def state(self, mark: Mark) -> dict[str, Any]:
         """Return what a mark holds: a checkpoint's saved state, another's notice data.
@@ -162,7 +169,7 @@ class Archive:
         Raises:
             Damaged: It cannot be read.
         """
-        for (blob,) in self._rows("SELECT blob FROM marks WHERE id = ?", mark.id):
+        for (blob,) in self._rows("SELECT blob FROM marks WHERE id = ?", mark.id, kinds=(_BYTES,)):
             return unpack_state(bytes(blob or b""))
         raise Damaged("a mark is gone")
 
@@ -176,13 +183,13 @@ class Archive:
         if start:
             before = list(self._rows(
                 f"SELECT key, first + count, chain FROM {stream} WHERE key BETWEEN ? AND ? AND first + count <= ? "
-                "ORDER BY key DESC LIMIT 1", low, high, start))  # fmt: skip
+                "ORDER BY key DESC LIMIT 1", low, high, start, kinds=(int, int, int)))  # fmt: skip
             if before:
                 low, expected, chain = before[0][0] + 1, before[0][1], before[0][2]
         # fetched in portions: a read transaction held for minutes would let the write-ahead log grow
         while rows := list(self._rows(
                 f"SELECT key, first, count, chain, blob FROM {stream} WHERE key BETWEEN ? AND ? ORDER BY key LIMIT 600",
-                low, high)):  # fmt: skip
+                low, high, kinds=_SECOND)):  # fmt: skip
             for key, first, count, after, blob in rows:
                 second = key & 0xFFFFFFFF
                 if first != expected:
@@ -206,7 +213,7 @@ class Archive:
         for stream in ("inputs", "outputs"):
             for key, count, chain, blob in self._rows(
                 f"SELECT key, count, chain, blob FROM {stream} WHERE key BETWEEN ? AND ? ORDER BY key DESC LIMIT 1",
-                low, high):  # fmt: skip
+                low, high, kinds=(int, int, int, bytes)):  # fmt: skip
                 with suppress(Damaged):
                     found = max(found, unpack(show.base, key & 0xFFFFFFFF, count, None, chain, blob)[-1][0])
         return found
@@ -214,9 +221,13 @@ class Archive:
     def _put_down(self, show: Show, stream: str, second: int, text: str) -> None:
         self.damage.append(Damage(stream, show.base + second * schema.SECOND, text))
 
-    def _rows(self, query: str, *values: Any) -> Iterator[tuple[Any, ...]]:
+    def _rows(
+        self, query: str, *values: Any, kinds: Iterable[type | tuple[type, ...]]
+    ) -> Iterator[tuple[Any, ...]]:
+        """Yield the rows whose values are of these kinds; damage may have put anything in others."""
         try:
-            yield from self._sql.execute(query, values).fetchall()
+            rows = self._sql.execute(query, values).fetchall()
+            yield from (row for row in rows if all(map(isinstance, row, kinds)))
         except (sqlite3.Error, UnicodeDecodeError) as error:
             raise store.Unusable(f"{self.path} cannot be read: {store.reason(error)}") from error
 
