@@ -14,6 +14,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.real.ending import end_all
+
 ROOT = Path(__file__).parents[2]
 COMMAND = [sys.executable, "-c", "from replank.cli.main import main; main()"]
 
@@ -26,6 +28,7 @@ def environ(tmp_path):
         "XDG_STATE_HOME": str(tmp_path / "state"), "XDG_CONFIG_HOME": str(tmp_path / "config"),
         "TMPDIR": str(tmp_path), "COLUMNS": "80",
     }  # fmt: skip
+    end_all(runtime)
     shutil.rmtree(runtime)
 
 

@@ -1,6 +1,5 @@
 """A running `replank play` for tests, and broken builds of it for negative controls."""
 
-import contextlib
 import json
 import os
 import select
@@ -10,11 +9,11 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Self
 
 from replank.host.client import Client
+from tests.real.ending import end_all, started_with
 
 ROOT = Path(__file__).parent.parent.parent
 COMMAND = [sys.executable, "-c", "from replank.cli.main import main; main()"]
@@ -139,33 +138,13 @@ class Daemon:
 
     def children(self) -> list[int]:
         """Process ids of everything of it that lives."""
-        return [pid for pid, words in self._started() if b"replank." in words]
-
-    def _started(self) -> Iterator[tuple[int, bytes]]:
-        """Process ids and command lines of what was started with this daemon's folder, by whomever of it."""
-        mine = os.fsencode(self.folder)
-        for entry in Path("/proc").iterdir():
-            if entry.name.isdigit():
-                try:
-                    words = (entry / "cmdline").read_bytes()
-                    environ = (entry / "environ").read_bytes()
-                except OSError:
-                    continue
-                if mine in environ:
-                    yield int(entry.name), words
+        return [pid for pid, words in started_with(self.folder) if b"replank." in words]
 
     def _kill(self) -> None:
-        """Kill all of it, by process id; what is being started meanwhile too."""
         if self.process is not None and self.process.poll() is None:
             self.process.kill()
             self.process.wait()
-        end = time.monotonic() + 20
-        while (left := [pid for pid, _ in self._started()]) and time.monotonic() < end:
-            for pid in left:
-                with contextlib.suppress(ProcessLookupError):
-                    os.kill(pid, signal.SIGKILL)
-            time.sleep(0.02)
-        assert not left, f"cannot be ended: {left}"
+        end_all(self.folder)
 
     def __enter__(self) -> Self:
         return self

@@ -9,9 +9,16 @@ import mido
 import pytest
 
 from tests.real.daemon import COMMAND, ROOT
+from tests.real.ending import end_all
 
 STEADY = ("--dropout", "0/min")
 pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
+
+
+@pytest.fixture(autouse=True)
+def nothing_is_left(tmp_path):
+    yield
+    end_all(tmp_path)
 
 
 def demo(folder, *args, **environ):
@@ -50,7 +57,7 @@ def test_demo_keeps_an_earlier_file(tmp_path):
 
 
 def test_demo_ends_on_ctrl_c_with_its_file(tmp_path):
-    env = {**os.environ, "PYTHONPATH": str(ROOT / "daemon")}
+    env = {**os.environ, "PYTHONPATH": str(ROOT / "daemon"), "XDG_CONFIG_HOME": str(tmp_path)}
     running = subprocess.Popen(
         [*COMMAND, "demo", "--headless", "--api", "none", "--seconds", "600", "--tempo", "240"],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env, cwd=tmp_path,
