@@ -84,29 +84,6 @@ def test_the_player_in_waiting_is_plugged_in(playing, stage):
     assert names & ahead and not names & {name.partition(":")[0] for name in daemon.ready["ports"].values()}
 
 
-def test_a_player_that_the_system_throws_out_is_replaced(playing, stage):
-    """A player that lives without its ports is of no use: it is released and replaced."""
-    daemon = playing(breaks={"replank.player": THROWN_OUT})
-    trial = stage(daemon)
-    trial.begin()
-    pid = daemon.pid("player")
-    trial.fault()
-    os.kill(pid, signal.SIGUSR1)
-    assert replaced(trial, "player", pid)
-    trial.well()
-    survived(trial)
-
-
-THROWN_OUT = """\
-import signal
-import replank.player.ports as ports
-true = ports.Ports.__init__
-def opened(self, *args):
-    true(self, *args)
-    signal.signal(signal.SIGUSR1, lambda *_: self._outputs[0].close_port())
-ports.Ports.__init__ = opened"""
-
-
 def test_killed_keeper_then_killed_player(playing, stage):
     """Without a keeper nobody replaces a player; the host releases its notes."""
     daemon = playing()
