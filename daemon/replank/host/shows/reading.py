@@ -221,9 +221,7 @@ class Archive:
     def _put_down(self, show: Show, stream: str, second: int, text: str) -> None:
         self.damage.append(Damage(stream, show.base + second * schema.SECOND, text))
 
-    def _rows(
-        self, query: str, *values: Any, kinds: Iterable[type | tuple[type, ...]]
-    ) -> Iterator[tuple[Any, ...]]:
+    def _rows(self, query: str, *values: Any, kinds: Iterable[type | tuple[type, ...]]) -> Iterator[tuple[Any, ...]]:
         """Yield the rows whose values are of these kinds; damage may have put anything in others."""
         try:
             rows = self._sql.execute(query, values).fetchall()
