@@ -61,10 +61,12 @@ def test_a_lasting_difference_begins_the_count_anew():
     assert listener.heard == 0
 
 
-def looks_at(*recorded: int, late: bytes = CLOCK) -> list[int]:
+def looks_at(*recorded: int, late: bytes = CLOCK, is_quiet: bool = True) -> list[int]:
     """Hear a clock at each look, and say how many the player has recorded by then."""
     listener, waiting = heard()
+    listener.agree(sleep=lambda seconds: waiting.append(late) if not is_quiet else None)
     listener.restart()
+    waiting.clear()
     found = []
     for number in recorded:
         waiting.append(late)
@@ -84,3 +86,7 @@ def test_a_record_that_is_late_or_holds_more_is_no_miss():
     assert not any(looks_at(0, 0, 1, 1, 2, 2, 3, 3, 4, 4))  # one that falls behind
     assert not any(looks_at(*range(3, 20)))  # the listener has missed some
     assert not any(looks_at(1, 2, 2, 3, 4, 5, 6, 7, late=START))  # not clocks: nobody can say which one is missing
+
+
+def test_a_count_that_began_amid_messages_is_never_certain():
+    assert not any(looks_at(1, 2, 2, 3, 4, 5, 6, 7, is_quiet=False))

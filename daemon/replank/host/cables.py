@@ -79,6 +79,7 @@ class Cables:
         api: As given.
         listener: Counts the clock, or None.
         unsaved: True while `remember` has something to write.
+        replugged: True where the last look changed cables.
         boxes, lit: Inputs that got a box at the last look, and whose box can be shown something since.
 
     Raises:
@@ -100,6 +101,7 @@ class Cables:
         self.lit: list[int] = []
         self._refused: list[str] = []
         self._ready_spare = 0
+        self.replugged = False
         self._gone: set[str] = set()
         if api in _API_NUMBERS:
             made: type[JackBay] | type[AlsaBay] = JackBay if api == "jack" else AlsaBay
@@ -188,6 +190,10 @@ class Cables:
             self._gone |= self._bay.gone()
         return any(own.name in self._gone for own in self._owns if not own.key.startswith(LIGHTS))
 
+    def has_lost_any(self) -> bool:
+        """Tell whether any port has gone since the last look."""
+        return bool(self._gone)
+
     def are_there(self) -> bool:
         """Tell whether the last look saw every port of the player."""
         return all(self.names_shown().values())
@@ -219,6 +225,7 @@ class Cables:
                     connected[name] = bay.connections(by_name[name, own.is_source])
         look = self._patcher.decide(owns, ports, connected, ours, gone, time.monotonic())
         refused = apply(bay, look)
+        self.replugged = bool(look.connect or look.disconnect)
         self._ready_spare = spare if spare and all(spares) and not refused else 0
         for own in owns if look.connect else ():
             if (own.name, own.is_source) in by_name:

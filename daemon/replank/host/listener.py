@@ -96,6 +96,8 @@ class Listener:
     Attributes:
         heard: Messages since the last `agree`.
         is_exact: False until `restart` was called once: what came before nobody counted.
+        was_quiet: True where the last `agree` found a quiet moment.
+        is_sure: True where the present count began in a quiet moment, so that both began with the same message.
         off: Messages that player or listener missed of each other, over its life.
     """
 
@@ -106,6 +108,7 @@ class Listener:
         self.off = 0
         self._difference, self._looks = 0, 0
         self._lacked, self._lacked_at = 0, 0
+        self.was_quiet = self.is_sure = False
         self.is_exact = False
         self._stopped, self._last = False, time.monotonic_ns()
 
@@ -137,14 +140,16 @@ class Listener:
             before = time.monotonic_ns()
             sleep(CLEAR_NS / 1e9)
             if self.poll() == 0:
+                self.was_quiet = True
                 return (before + time.monotonic_ns()) // 2
+        self.was_quiet = False
         return time.monotonic_ns()
 
     def restart(self) -> None:
         """Count from here: the record holds everything up to now."""
         self._kept.clear()
         self.heard = 0
-        self.is_exact = True
+        self.is_exact, self.is_sure = True, self.was_quiet
         self._difference, self._looks = 0, 0
         self._lacked, self._lacked_at = 0, 0
 
@@ -156,10 +161,12 @@ class Listener:
     def lacking(self, recorded: int) -> int:
         """Return how many clocks the player has missed for certain, of those since `restart`; 0 none, or not certain.
 
-        What was heard here was sent.  A system that loses a client may lose
-        messages to others for some periods, so a player that has just taken
-        over may lack clocks.
+        What was heard here was sent.  A player may miss some: its callback is
+        Python's, and a MIDI system that loses a client may lose messages to
+        others for some periods.
         """
+        if not self.is_sure:
+            return 0
         lacked = self.heard - recorded
         if lacked != self._lacked:
             self._lacked, self._lacked_at = lacked, recorded

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 OPEN_SECONDS = 5.0
 RESCUE_AGAIN = (0.01, 0.02, 0.035, 0.05, 0.07, 0.1, 0.15, 0.25, 0.5, 1.0)
 """Seconds after which releases are repeated: until JACK has removed a killed client, its receivers miss periods."""
+ANY_GONE, LATEST_AGAIN = (0.05, 0.2, 0.6), 6
+"""Seconds after another client's end, and how many note-offs: few, since a DIN cable takes a millisecond for each."""
 CABLE_SECONDS = 0.05
 """A cable that was just plugged in carries from one of the next periods on: what is sent before is lost."""
 LAST_RESCUE = 1.2
@@ -140,6 +142,13 @@ class Players:
             struck = self._host.shadow.sounding.notes  # by the next player meanwhile
             self._host.cables.rescue([(o, data) for o, data in offs if (o, (data[0] & 15) + 1, data[1]) not in struck])
 
+    def release_latest_again(self) -> None:
+        """Send the latest note-offs again: the end of any client may cost the others what was sent just then."""
+        if self._host.shadow is not None:
+            latest = self._host.shadow.latest_offs()[-LATEST_AGAIN:]
+            for seconds in ANY_GONE:
+                self._host.loop.call_later(seconds, self._rescue_again, latest)
+
     def bring(self, pid: int, generation: int) -> None:
         """Let a new player, which waits with nothing loaded, take over."""
         self._host.player, self._host.generation, self.has_gone = pid, generation, None
@@ -221,8 +230,6 @@ class Players:
         self._host.link.again()
         self._make_up_for(missed)
         self._host.playing = True
-        if not is_first:
-            self._host.watcher.taken_over = time.monotonic()
         self._host.tell_keeper({"playing": generation})
         if is_plugged_in:
             self._host.watcher.look_now()

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from replank.host.app import Host
 
 LISTEN_SECONDS = 0.025
-SETTLING_SECONDS = 3.0
-"""After a player took over, while clocks that it has missed are made up for."""
+SURER_SECONDS = 1.0
+"""Between two tries to begin the count in a quiet moment."""
 LOOK_SECONDS = 1.0
 """How often ports are looked at where the MIDI system does not say that they changed."""
 
@@ -27,14 +27,13 @@ class Watcher:
     Attributes:
         recorded: Messages of the clock port in the record since the listener agreed with it.
         clock_ports: Inputs that the listener hears, too.
-        taken_over: When the player took over from another, monotonic seconds.
     """
 
     def __init__(self, host: Host) -> None:
         self._host = host
         self.recorded = 0
         self._since = 0
-        self.taken_over = -SETTLING_SECONDS
+        self._sure_at = 0.0
         self.clock_ports: frozenset[int] = frozenset()
         self._look_due = asyncio.Event()
         self.find_clock_ports()
@@ -68,25 +67,32 @@ class Watcher:
             cables = self._host.cables
             if cables is not None and cables.listener is not None and cables.alive:
                 cables.listener.poll()
-                if self._is_settling() and cables.listener.lacking(self.recorded):
+                if self._is_locked() and cables.listener.lacking(self.recorded):
                     self._catch_up(cables.listener)
-                elif self._host.playing and cables.listener.watch(self.recorded):
+                elif self._host.playing and (
+                    cables.listener.watch(self.recorded) or self._may_be_surer(cables.listener)
+                ):
                     self.agree()
 
-    def _is_settling(self) -> bool:
-        """Tell whether a player took over just now and says that it knows the phase.
-
-        Later it may lack clocks because its cable was out, which is no reason to call the phase locked.
-        """
+    def _is_locked(self) -> bool:
+        """Tell whether the player plays and says that it knows the phase."""
         shadow = self._host.shadow
-        if not self._host.playing or shadow is None or shadow.performer.transport.phase != "locked":
+        return self._host.playing and shadow is not None and shadow.performer.transport.phase == "locked"
+
+    def _may_be_surer(self, listener: Listener) -> bool:
+        """Tell whether it is time to begin the count anew, because it did not begin in a quiet moment."""
+        now = time.monotonic()
+        if listener.is_sure or now < self._sure_at:
             return False
-        return time.monotonic() < self.taken_over + SETTLING_SECONDS
+        self._sure_at = now + SURER_SECONDS
+        return True
 
     def _catch_up(self, listener: Listener) -> None:
         """Move a player that has missed clocks on to where their sender is."""
         host, at = self._host, listener.agree()
         host.link.read()
+        if not listener.was_quiet:
+            return
         lacked = listener.heard - self.recorded
         clock, shadow = host.setup.clock, host.shadow
         is_followed = clock.source == "external" and clock.mode == "clock"
@@ -110,6 +116,8 @@ class Watcher:
             if self._player_is_lost():
                 self._host.tell_keeper({"swap": self._host.generation, "kill": True})
                 self._host.players.gone("has lost its ports")
+            elif self._host.playing and self._host.cables is not None and self._host.cables.has_lost_any():
+                self._host.players.release_latest_again()
             await asyncio.sleep(0.02)  # what changes together is looked at together
             self._look_due.clear()
             if self._host.cables is None or not self._host.playing:
@@ -144,6 +152,8 @@ class Watcher:
             return
         host = self._host
         words, patched = cables.look(host.player, os.getpid(), host.spare, host.generation)
+        if cables.replugged and host.playing:
+            self.agree()  # for a moment one of both may have heard what the other did not
         for word in words:
             self._host.notice("port", port=word.key, state=word.state, text=word.text)
         if self._host.playing:
