@@ -63,7 +63,11 @@ def is_channel_message(data: bytes) -> bool:
 
 
 class Decoder:
-    """Reads the messages of one port by one profile; keeps what MIDI makes receivers keep."""
+    """Reads the messages of one port by one profile; keeps what MIDI makes receivers keep.
+
+    Attributes:
+        plain: (status byte, controller) in 16 bits -> controls, where a controller stands for itself.
+    """
 
     def __init__(self, profile: Profile) -> None:
         self._by_key: dict[tuple[str, int, int], tuple[int, ...]] = {}
@@ -71,7 +75,7 @@ class Decoder:
         self._has_parameters = False
         for index, control in enumerate(profile.controls):
             self._add(control.source, index)
-        self._plain = self._find_plain()
+        self.plain = self._find_plain()
         self._bits = [control.bits for control in profile.controls]
         self._msb: dict[tuple[int, int], int] = {}
         # per channel: [nrpn or rpn, MSB of the number, LSB of the number]; -1 not heard yet
@@ -102,7 +106,7 @@ class Decoder:
         """Return what the controls did, by one complete message; [] for what is not mapped or malformed."""
         if not is_channel_message(data):
             return []
-        plain = self._plain.get(data[0] << 8 | data[1])
+        plain = self.plain.get(data[0] << 8 | data[1])
         if plain is not None:
             return [Heard(index, data[2]) for index in plain]
         kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1

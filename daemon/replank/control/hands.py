@@ -53,6 +53,7 @@ class Hands:
         self._asking = Asking()
         self._guards = Guards(self._knobs, self._profiles)
         self.watches_steps = self._guards.watches_steps
+        self._positions = {port: self._find_positions(port, decoder) for port, decoder in self._decoders.items()}
         self._now = 0
         self._lists: Lists = {}
         self._expected = 0  # intents of the present call whose feedback is expected already
@@ -62,18 +63,25 @@ class Hands:
     def message(self, port: int, data: bytes, now: int, values: Values, lists: Lists) -> list[Intent]:
         """Take one complete MIDI message of input `port`; return what it asks for, due things first."""
         out = self.fire(now, values, lists)
+        positions = self._positions.get(port)
+        if positions and len(data) == 3 and (found := positions.get(data[0] << 8 | data[1])) and data[2] < 0x80:
+            for key, knob in found:
+                self._position(key, knob, data[2], self._now)
+            if out:
+                self._expect_new(self._now)
+            return out
         decoder = self._decoders.get(port)
         if decoder is None:
             return out
         for heard in decoder.decode(data):
-            key = ("settle", port, heard.control)
+            settling = ("settle", port, heard.control)
             if heard.settled:
-                self._asking.drop(key)
+                self._asking.drop(settling)
                 self._hear(port, heard, self._now)
-            elif self._asking.waits(key):
-                self._asking.replace(key, heard.raw)
+            elif self._asking.waits(settling):
+                self._asking.replace(settling, heard.raw)
             else:
-                self._asking.wait(key, self._now + SETTLE_NS, heard.raw)
+                self._asking.wait(settling, self._now + SETTLE_NS, heard.raw)
         if out:
             self._expect_new(self._now)
         return out
@@ -185,6 +193,15 @@ class Hands:
         self._now = plain["now"]
 
     # -- what comes of it -----------------------------------------------------------------------
+
+    def _find_positions(self, port: int, decoder: Decoder) -> dict[int, list[tuple[tuple[int, int], Knob]]]:
+        """Return the knobs that a controller moves and nothing more, by status and number: the short way through."""
+        found = {}
+        for sent, indices in decoder.plain.items():
+            rows = [((port, index), self._knobs[port, index]) for index in indices]
+            if all(knob.is_position and key not in self._guards.keys for key, knob in rows):
+                found[sent] = rows
+        return found
 
     def _fire_one(self, key: tuple[Any, ...], payload: Any, now: int) -> None:
         if key[0] == "settle":

@@ -42,7 +42,9 @@ def heard(p: Performer, port: int, data: bytes) -> None:
     elif data[0] >= 0xF8:
         p.counts["realtime_elsewhere"] += 1
     elif role == "knobs":
-        carry_out(p, p.hands.message(port, data, p.now, p.values, p.lists()), "knobs")
+        intents = p.hands.message(port, data, p.now, p.values, p.lists())
+        if intents:
+            carry_out(p, intents, "knobs")
     elif role == "keys":
         if p.setup.inputs[port].profile:
             carry_out(p, p.hands.message(port, data, p.now, p.values, p.lists()), "knobs")
