@@ -34,7 +34,7 @@ BEAT_NS = 100_000_000
 STATISTICS_NS = 1_000_000_000
 POLL_NS = 3_000_000
 """How often the boxes' ports are looked at."""
-SWITCH_SECONDS = 0.0002
+SWITCH_SECONDS = 0.0001
 SETTLE_SECONDS = 0.02
 """Between the last message and the end, so that the driver can send it (10 ms at least)."""
 LONGEST_IN = 1024
