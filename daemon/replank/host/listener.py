@@ -24,7 +24,7 @@ STEADY_LOOKS = 40
 
 
 CERTAIN = 4
-"""Clocks that the player must have recorded while the difference stayed the same: then those before are lost to it."""
+"""Clocks recorded, and looks, while the difference stayed the same: then what is lacking is lost to the player."""
 
 
 class Place(NamedTuple):
@@ -107,7 +107,7 @@ class Listener:
         self.heard = 0
         self.off = 0
         self._difference, self._looks = 0, 0
-        self._lacked, self._lacked_at = 0, 0
+        self._lacked = self._lacked_at = self._lacked_looks = 0
         self.was_quiet = self.is_sure = False
         self.is_exact = False
         self._stopped, self._last = False, time.monotonic_ns()
@@ -151,7 +151,7 @@ class Listener:
         self.heard = 0
         self.is_exact, self.is_sure = True, self.was_quiet
         self._difference, self._looks = 0, 0
-        self._lacked, self._lacked_at = 0, 0
+        self._lacked = self._lacked_at = self._lacked_looks = 0
 
     def missing(self, recorded: int) -> list[bytes]:
         """Return the messages that the record lacks, which holds `recorded` since `restart`."""
@@ -169,9 +169,10 @@ class Listener:
             return 0
         lacked = self.heard - recorded
         if lacked != self._lacked:
-            self._lacked, self._lacked_at = lacked, recorded
-        if lacked <= 0 or recorded - self._lacked_at < CERTAIN:
-            return 0
+            self._lacked, self._lacked_at, self._lacked_looks = lacked, recorded, 0
+        self._lacked_looks += 1
+        if lacked <= 0 or recorded - self._lacked_at < CERTAIN or self._lacked_looks < CERTAIN:
+            return 0  # in a storm a record that is late may look the same twice
         latest = list(self._kept)[-(recorded - self._lacked_at + lacked + CERTAIN) :]
         return lacked if all(data == b"\xf8" for data in latest) else 0
 

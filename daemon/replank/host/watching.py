@@ -67,8 +67,8 @@ class Watcher:
             cables = self._host.cables
             if cables is not None and cables.listener is not None and cables.alive:
                 cables.listener.poll()
-                if self._is_locked() and cables.listener.lacking(self.recorded):
-                    self._catch_up(cables.listener)
+                if self._is_locked() and (lacking := cables.listener.lacking(self.recorded)):
+                    self._catch_up(cables.listener, lacking)
                 elif self._host.playing and (
                     cables.listener.watch(self.recorded) or self._may_be_surer(cables.listener)
                 ):
@@ -87,20 +87,19 @@ class Watcher:
         self._sure_at = now + SURER_SECONDS
         return True
 
-    def _catch_up(self, listener: Listener) -> None:
+    def _catch_up(self, listener: Listener, lacked: int) -> None:
         """Move a player that has missed clocks on to where their sender is."""
         host, at = self._host, listener.agree()
         host.link.read()
-        if not listener.was_quiet:
-            return
-        lacked = listener.heard - self.recorded
+        if not listener.was_quiet or lacked != listener.heard - self.recorded:
+            return  # amid messages nobody can say which is the last
         clock, shadow = host.setup.clock, host.shadow
         is_followed = clock.source == "external" and clock.mode == "clock"
-        if lacked > 0 and is_followed and shadow is not None and shadow.performer.transport.running:
+        if is_followed and shadow is not None and shadow.performer.transport.running:
             host.link.command(Locate(shadow.performer.transport.song_clock + lacked, True))
             text = f"the player has missed {lacked} clocks and is moved on to where their sender is"
             host.notice("player", state="moved on", text=text)
-        listener.off += abs(lacked)
+        listener.off += lacked
         listener.restart()
         self.restart(at)
 
