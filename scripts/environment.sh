@@ -1,6 +1,9 @@
 # Sourced by scripts/test and scripts/demo: finds a Python, makes .venv, installs into it.
 # Nothing here knows a registry or a path of one machine; pip and apt use the machine's own settings.
 
+# Where this is set, every process of a daemon compiles everything anew, and takes twice as long to start.
+unset PYTHONDONTWRITEBYTECODE
+
 say() { printf '%s\n' "replank: $*" >&2; }
 
 is_root() { [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; }
