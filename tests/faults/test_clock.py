@@ -43,6 +43,7 @@ def test_tempo_jump(shared, trial, slow, fast):
         shared.say("division=6c")
 
 
+@pytest.mark.alone
 def test_clock_storm_is_counted_or_said(shared, trial):
     """4,000 clocks a second for half a second amid the line: it stays alive, and right where it says locked."""
     trial.begin()

@@ -48,6 +48,7 @@ def test_keys_set_the_root_write_the_line_and_are_caught(play, peer, tmp_path):
     stage.end()
 
 
+@pytest.mark.alone
 def test_a_storm_of_one_box_is_heard_whole_and_replaces_nobody(play, peer, tmp_path):
     knobs = ["rest_chance", "loose", "accent_chance", "homing", "gate", "mutation_chance", "swing", "slide_chance"]
     rows = [f"  - {{sends: cc {20 + n}, moves: {name}, catch_up: jump}}" for n, name in enumerate(knobs)]

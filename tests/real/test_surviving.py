@@ -283,6 +283,7 @@ def test_malformed_messages_are_counted_and_passed_over(play, peer):
     assert daemon.state()["performer"]["inputs"][0]["malformed"] > 0
 
 
+@pytest.mark.alone
 def test_pulse_storm(play, peer, tmp_path):
     """10,000 pulses a second: no crash, no unbounded queue, no hanging note."""
     rig = tmp_path / "rig.yaml"
