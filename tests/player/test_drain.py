@@ -45,6 +45,26 @@ class NoLock(Drain):
             self._handle(item)
 
 
+def in_turns(handle):
+    """A drain whose threads work 20 us at a time and leave the rest to a loop."""
+    wake = threading.Event()
+    queue = Drain(handle, 20_000, wake.set)
+
+    def loop():
+        while True:
+            wake.wait()
+            wake.clear()
+            queue.run()
+
+    threading.Thread(target=loop, daemon=True).start()
+    return queue
+
+
+def nobody_goes_on(handle):
+    """Broken: whoever had its turn tells nobody."""
+    return Drain(handle, 20_000, lambda: None)
+
+
 def pour(kind, events, chance, monkeypatch):
     """Let the threads append; return (what was handled in order, what stayed, overlaps)."""
     monkeypatch.setattr(module, "MANY", 10**9)
@@ -80,6 +100,9 @@ def pour(kind, events, chance, monkeypatch):
             thread.start()
         for thread in threads:
             thread.join()
+        end = time.monotonic() + 2
+        while queue.left and time.monotonic() < end:
+            time.sleep(0.001)
     finally:
         sys.setswitchinterval(before)
     return handled, list(queue.queue), overlaps
@@ -95,7 +118,42 @@ def test_a_million_events_lose_nothing_and_keep_their_order(monkeypatch):
     assert is_sound(*pour(Drain, EVENTS, 0.001, monkeypatch), EVENTS)
 
 
-@pytest.mark.parametrize(("broken", "events"), [(NoSecondLook, THREADS), (NoLock, 20_000)])
+@pytest.mark.timeout(180)
+def test_threads_that_work_in_turns_lose_nothing_and_keep_their_order(monkeypatch):
+    assert is_sound(*pour(in_turns, EVENTS // 5, 0.001, monkeypatch), EVENTS // 5)
+
+
+def test_whoever_had_its_turn_leaves_a_storm_to_the_loop():
+    handled, roused = [], []
+
+    def handle(item):
+        handled.append(item)
+        if item < 1000:
+            queue.queue.append(item + 1)  # a storm: whoever works finds more
+
+    queue = Drain(handle, 1, lambda: roused.append(len(handled)))
+    queue.put(0)
+    assert roused == [len(handled)]
+    assert len(handled) < 10
+    queue.put(5000)  # another callback: it does not work for the storm
+    assert len(handled) == roused[0]
+    while queue.left:
+        queue.run()
+    assert len(handled) == 1002
+    assert sorted(handled) == [*range(1001), 5000]
+    queue.put(6000)
+    assert handled[-1] == 6000
+    # negative control: without turns whoever comes first works for as long as the storm lasts
+    handled.clear()
+    queue = Drain(handle)
+    queue.put(0)
+    assert len(handled) == 1001
+
+
+@pytest.mark.parametrize(
+    ("broken", "events"),
+    [(NoSecondLook, THREADS), (NoLock, 20_000), (nobody_goes_on, 20_000)],
+)
 def test_a_broken_drain_is_noticed(broken, events, monkeypatch):
     """Negative controls."""
     assert any(not is_sound(*pour(broken, events, 0.05, monkeypatch), events) for _ in range(40))

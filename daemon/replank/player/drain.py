@@ -6,10 +6,17 @@ item that was appended between the last look and the release, by a thread that
 then failed to get the lock, would otherwise stay behind.  Who does not get
 the lock returns at once, so a driver's callback (on JACK it runs inside the
 audio graph) never waits for another.
+
+Nor does it work for others without end: after its turn it leaves the rest to
+the loop thread, and until that has worked off the queue callbacks only append.
+Without that a storm of messages would keep whoever holds the lock for as long
+as it lasts: a callback from its driver, which throws such clients out, or the
+loop thread from its heartbeat.
 """
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable
 from threading import Lock
@@ -27,6 +34,9 @@ class Drain:
     Args:
         handle: Called with each item; it handles its own exceptions (one that
             escapes is counted and the next item is taken).
+        turn_ns: How long a thread works at a time.
+        tired: Called when one has had its turn and more waits: somebody else
+            must call `run` soon.  None: turns have no end.
 
     Attributes:
         queue: What waits.
@@ -34,16 +44,22 @@ class Drain:
         dropped: Items refused because too many waited.
         escaped: Exceptions that `handle` let through.
         handled: Items handled; while it grows, the holder of the lock is not stuck.
+        left: True while `put` leaves the work to whom `tired` called.
         trouble: The last of them.
     """
 
-    __slots__ = ("_handle", "_lock", "closed", "dropped", "escaped", "handled", "queue", "trouble")
+    __slots__ = (
+        "_handle", "_lock", "_tired", "_turn_ns", "closed", "dropped", "escaped", "handled", "left", "queue", "trouble",
+    )  # fmt: skip
 
-    def __init__(self, handle: Callable[[Any], None]) -> None:
+    def __init__(
+        self, handle: Callable[[Any], None], turn_ns: int = 0, tired: Callable[[], None] | None = None
+    ) -> None:
         self.queue: deque[Any] = deque()
         self._lock = Lock()
         self._handle = handle
-        self.closed = False
+        self._turn_ns, self._tired = turn_ns, tired
+        self.closed = self.left = False
         self.dropped = 0
         self.escaped = 0
         self.handled = 0
@@ -62,21 +78,31 @@ class Drain:
             self.dropped += 1
             return
         self.queue.append(item)
-        self.run()
+        if not self.left:
+            self.run()
 
     def run(self) -> None:
-        """Work off what waits, unless another thread does or the drain is closed."""
-        queue, lock, handle = self.queue, self._lock, self._handle
+        """Work off what waits, for one turn, unless another thread does or the drain is closed."""
+        queue, lock, handle, tired = self.queue, self._lock, self._handle, self._tired
+        end = time.monotonic_ns() + self._turn_ns
         while queue and not self.closed and lock.acquire(blocking=False):
             try:
                 while queue and not self.closed:
                     handle(queue.popleft())
                     self.handled += 1
+                    if tired is not None and queue and time.monotonic_ns() > end:
+                        self.left = True
+                        break
+                else:
+                    self.left = False  # before the next look: what was left to us until now is seen by it
             except Exception as error:
                 self.escaped += 1
                 self.trouble = error
             finally:
                 lock.release()
+            if self.left and tired is not None:
+                tired()
+                return
 
     def shut(self, seconds: float) -> bool:
         """Close, and take the lock for good; False if its holder did not let go in time."""

@@ -35,6 +35,8 @@ STATISTICS_NS = 1_000_000_000
 POLL_NS = 3_000_000
 """How often the boxes' ports are looked at."""
 SWITCH_SECONDS = 0.0001
+TURN_NS = 2_000_000
+"""How long a thread works off messages before the loop thread looks at everything else."""
 SETTLE_SECONDS = 0.02
 """Between the last message and the end, so that the driver can send it (10 ms at least)."""
 LONGEST_IN = 1024
@@ -65,7 +67,7 @@ class Player:
         self._generation = generation
         self._waiting, self._page = waiting, page
         self._reader = Reader()
-        self.drain = Drain(self._handle)
+        self.drain = Drain(self._handle, TURN_NS, self._rouse)
         self.drain.closed = True
         self.stage = Stage(record, beat)
         self._wake_out, self._wake = os.pipe()
