@@ -55,6 +55,16 @@ def _started(name: str, log: Path) -> subprocess.Popen[bytes]:
     raise NoServer("the JACK server did not start: " + "; ".join(line for line in last if line))
 
 
+def end(process: subprocess.Popen[bytes]) -> None:
+    """End a server so that it gives its place back: a user has eight, and one that is killed keeps its own."""
+    process.terminate()
+    try:
+        process.wait(10)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
 @contextlib.contextmanager
 def server(name: str) -> Iterator[None]:
     """Run a server for as long as it is needed.
@@ -71,9 +81,4 @@ def server(name: str) -> Iterator[None]:
         try:
             yield
         finally:
-            process.terminate()
-            try:
-                process.wait(10)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
+            end(process)

@@ -11,6 +11,7 @@ import time
 import jack
 import pytest
 
+from tests import jack_server
 from tests.faults.measure import complaints, hanging
 from tests.faults.stage import PATIENCE, ROOT, STOP, Clockwork, Peer, plug, seeded
 
@@ -133,8 +134,7 @@ def server(name: str) -> subprocess.Popen:
             )
             if asked.returncode == 0:
                 return made
-        made.kill()
-        made.wait()
+        jack_server.end(made)
         time.sleep(0.5)
     raise AssertionError("no JACK server started")
 
@@ -187,8 +187,7 @@ def test_server_restart(playing, monkeypatch):
     finally:
         if "daemon" in locals():
             daemon.clean()
-        running.kill()
-        running.wait()
+        jack_server.end(running)
 
 
 def test_output_that_is_not_silenced_on_return_is_rejected(playing, stage):

@@ -10,6 +10,7 @@ import time
 
 import pytest
 
+from tests import jack_server
 from tests.real.peer import START, STOP, Peer, is_on
 from tests.real.test_playing import PLAIN, patched
 
@@ -355,6 +356,9 @@ def test_restarted_server_is_survived_by_another_player(play):
     try:
         daemon = play(*PLAIN, "--clock", "internal", "--tempo", "300")
         listing = {**os.environ}
+    except BaseException:
+        jack_server.end(server)
+        raise
     finally:
         os.environ["JACK_DEFAULT_SERVER"] = before
     try:
@@ -374,6 +378,7 @@ def test_restarted_server_is_survived_by_another_player(play):
         assert set(after["host"]["ports"].values()) <= set(ports)
         assert after["performer"]["transport"]["running"]
     finally:
-        daemon.stop()
-        server.terminate()
-        server.wait(10)
+        try:
+            daemon.stop()
+        finally:
+            jack_server.end(server)
