@@ -210,6 +210,8 @@ class Writer:
     def write(self, kind: int, payload: bytes) -> bool:
         """Write one payload behind all that was gathered; return False if it, or a part of it, was dropped."""
         if self._gathered:
+            if self._join((kind, payload)):
+                return self.flush()
             self.flush()
         if self._untold and not self._tell():
             self._drop(1)
@@ -232,25 +234,32 @@ class Writer:
         if len(self._gathered) >= MOST:
             self.flush()
 
-    def flush(self) -> None:
-        """Write what was gathered, with one system call."""
+    def flush(self) -> bool:
+        """Write what was gathered, with one system call; return False if it was dropped."""
         gathered = self._gathered
         if not gathered:
-            return
+            return True
         self._gathered = []
         is_told = not self._untold or self._tell()
-        if not is_told or not self._put(b"".join([self._framer._frame(*one) for one in gathered])):
-            self._drop(len(gathered))
+        if is_told and self._put(b"".join([self._framer._frame(*one) for one in gathered])):
+            return True
+        self._drop(len(gathered))
+        return False
+
+    def _join(self, *more: tuple[int, bytes]) -> bool:
+        """Gather payloads of any kind if all that is gathered still fits into one record's length; False if not."""
+        if sum(len(payload) + _HEADER.size for _, payload in (*self._gathered, *more)) > RECORD:
+            return False
+        self._gathered += more
+        return True
 
     def write_pair(self, first: tuple[int, bytes], second: tuple[int, bytes]) -> None:
-        """Write two payloads with one system call where both fit into one record's length."""
-        if self._gathered:
+        """Write two payloads, and what was gathered, with one system call where all fits into one record's length."""
+        if self._join(first, second):
             self.flush()
-        if self._untold or len(first[1]) + len(second[1]) + 2 * _HEADER.size > RECORD:
+        else:
             self.write(*first)
             self.write(*second)
-        elif not self._put(self._framer._frame(*first) + self._framer._frame(*second)):
-            self._drop(2)
 
     def write_slice(self, kind: int, payload: bytes, start: int, count: int) -> int:
         """Write at most `count` records of a long payload from `start`; return where to go on.

@@ -170,6 +170,28 @@ def test_what_is_gathered_comes_whole_in_its_place_or_is_counted():
         os.close(write)
 
 
+def test_what_was_gathered_goes_with_the_next_in_one_system_call(monkeypatch):
+    read, write = os.pipe()
+    written = []
+    put = os.write
+    try:
+        writer, reader = Writer(write, wire.GAP), Reader()
+        monkeypatch.setattr(os, "write", lambda fd, data: (written.append(len(data)), put(fd, data))[1])
+        writer.gather(5, b"")
+        writer.write(6, b"clock")
+        writer.gather(5, b"")
+        writer.write_pair((6, b"clock"), (7, b"note"))
+        writer.gather(5, b"")
+        writer.write_pair((6, b"clock"), (7, b"x" * 490))  # together longer than a record
+        monkeypatch.undo()
+        assert len(written) == 2 + 2
+        assert max(written) <= RECORD
+        assert [kind for kind, _ in reader.feed(os.read(read, 1 << 20))] == [5, 6, 5, 6, 7, 5, 6, 7]
+    finally:
+        os.close(read)
+        os.close(write)
+
+
 def test_a_slice_waits_for_room_instead():
     read, write = os.pipe()
     try:
