@@ -110,13 +110,9 @@ class Asking:
             self._is_exact = True
         return self._earliest if self._due else None
 
-    def is_due(self, now: int) -> bool:
-        """Tell whether something may be due at or before `now`."""
-        return now >= self._earliest and bool(self._due)
-
     def take(self, now: int) -> tuple[Key, int, Any] | None:
         """Remove and return the first (key, deadline, payload) due at or before `now`."""
-        if not self.is_due(now):
+        if now < self._earliest or not self._due:
             return None
         key, (deadline, _, payload) = min(self._due.items(), key=lambda item: item[1][:2])
         self._earliest, self._is_exact = deadline, True

@@ -106,9 +106,6 @@ class Decoder:
         """Return what the controls did, by one complete message; [] for what is not mapped or malformed."""
         if not is_channel_message(data):
             return []
-        plain = self.plain.get(data[0] << 8 | data[1])
-        if plain is not None:
-            return [Heard(index, data[2]) for index in plain]
         kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
         if kind == 0xB0:
             return self._controller(channel, data[1], data[2])

@@ -98,12 +98,11 @@ class Hands:
         asking.out, self._expected = out, 0
         if now < self._now:
             now = self._now
-        if asking.is_due(now):
-            while (due := asking.take(now)) is not None:
-                key, deadline, payload = due
-                self._now = max(self._now, deadline)
-                self._fire_one(key, payload, self._now)
-                self._expect_new(self._now)
+        while (due := asking.take(now)) is not None:
+            key, deadline, payload = due
+            self._now = max(self._now, deadline)
+            self._fire_one(key, payload, self._now)
+            self._expect_new(self._now)
         self._now = now
         return out
 
