@@ -46,7 +46,7 @@ def enqueue(p: Performer, due: str, item: list[Any]) -> None:
         _do(p, item)
         return
     t = p.transport
-    bars = t.has_bars(p.setup.clock.mode == "pulses")
+    bars = t.has_bars(p.by_pulses)
     unit, target = due, 0
     if due.endswith("bars"):
         count = int(due[:-4])
@@ -64,7 +64,7 @@ def enqueue(p: Performer, due: str, item: list[Any]) -> None:
 def is_moving(p: Performer) -> bool:
     """Tell whether a next step is to be expected."""
     t = p.transport
-    if p.setup.clock.mode == "pulses":
+    if p.by_pulses:
         return t.pulse.last >= 0 and p.now - t.pulse.last < max(4 * t.pulse.interval, _IDLE)
     return t.running and not t.lost
 
@@ -104,7 +104,7 @@ def _is_ready(p: Performer, one: list[Any], unit: str, at: int) -> bool:
 def is_shared(p: Performer, division: str, clock: int) -> bool:
     """Tell whether steps of another division begin where the present one's does, at this clock."""
     clocks, t = p.division_of(division), p.transport
-    if p.setup.clock.mode == "pulses" or clock % clocks == 0:
+    if p.by_pulses or clock % clocks == 0:
         return True
     # Steps that lie beside the song's grid share it with nothing: they are counted from their step 1.
     return t.anchor % p.settings.division != 0 and (clock - t.anchor) % clocks == 0
@@ -246,7 +246,7 @@ def ramp(p: Performer, args: list[Any], origin: str) -> None:
 def ramp_place(p: Performer) -> float:
     """Return where the song is, in bars (cycles, with pulses)."""
     t = p.transport
-    if p.setup.clock.mode == "pulses":
+    if p.by_pulses:
         return p.melody.cycle + p.melody.advances / max(1, p.settings.length)
     return t.song_clock / t.bars.bar_length
 

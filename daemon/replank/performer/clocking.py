@@ -159,7 +159,7 @@ def go_on(p: Performer) -> None:
 def stop(p: Performer) -> None:
     """Take Stop (FC): releases, controllers to rest, position kept."""
     t = p.transport
-    pulses = p.setup.clock.mode == "pulses"
+    pulses = p.by_pulses
     t.halted = True
     if not (t.running or t.armed or pulses):
         return
@@ -283,7 +283,7 @@ def reset(p: Performer, from_wire: bool = False) -> None:
     t = p.transport
     t.playhead.reset()
     t.ended_by = "reset"
-    if p.setup.clock.mode == "pulses" and t.told:
+    if p.by_pulses and t.told:
         p.unschedule("made")
         t.owed, t.told = 0, START
     window = int(p.setup.clock.reset_window_ms * 1_000_000)

@@ -62,7 +62,7 @@ def _let_hear(p: Performer, index: int, step: Step) -> None:
     s, t = p.settings, p.transport
     note = s.lens.sound(step, s.degrees, s.semitones)
     playing = acting.is_moving(p) and not striking.is_silenced(p)
-    length = t.follower.interval * s.division if p.setup.clock.mode == "clock" else t.pulse.interval
+    length = t.pulse.interval if p.by_pulses else t.follower.interval * s.division
     gate = max(int(length * s.gate), 1) if length else _SAMPLE
     sound = Sound(
         STRIKE, index, s.lens.base(step), note, s.velocity(step.velocity, False), step.velocity, False, gate,

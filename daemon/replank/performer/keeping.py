@@ -65,7 +65,7 @@ def change_line(
 def _waits(p: Performer, values: dict[str, Any]) -> str:
     """Return the division that has to wait for a boundary which it shares with the present one, or nothing."""
     division, t = str(values.get("division", p.values["division"])), p.transport
-    if division == p.values["division"] or not t.has_bars(p.setup.clock.mode == "pulses"):
+    if division == p.values["division"] or not t.has_bars(p.by_pulses):
         return ""
     return "" if t.entering and acting.is_shared(p, division, t.song_clock) else division
 

@@ -111,7 +111,7 @@ def _return(p: Performer, left: list[Any]) -> None:
 
 def _from_step_one(p: Performer) -> None:
     t = p.transport
-    if t.running and p.setup.clock.mode == "clock" and t.song_clock >= 0:
+    if t.running and not p.by_pulses and t.song_clock >= 0:
         clocking.begin_here(p, t.here(), "piece")
     else:
         t.playhead.reset()

@@ -55,7 +55,7 @@ def _run(p: Performer, args: list[Any], origin: str) -> None:
     if p.values["mute"]:
         acting.apply_values(p, {"mute": False}, origin)
     p.ending = 0
-    if p.setup.clock.mode == "pulses":
+    if p.by_pulses:
         clocking.reset(p)
         p.band.refresh_all(p)
     elif t.running and not t.lost:
@@ -83,7 +83,7 @@ def play_final(p: Performer) -> None:
     """The cycle is through: let the root come on the next beat (pulse)."""
     t = p.transport
     p.ending = 2
-    if p.setup.clock.mode == "pulses":
+    if p.by_pulses:
         final_note(p)
         return
     bars = t.bars
@@ -105,14 +105,14 @@ def final_note(p: Performer) -> None:
     p.ending = 3
     step = Step(pitch=root_pitch(s.lens))
     note = s.lens.sound(step, s.degrees, s.semitones)
-    if p.setup.clock.mode == "pulses":
+    if p.by_pulses:
         gate = beats * t.pulse.interval or UNKNOWN_GATE_NS
     else:
         gate = beats * t.bars.beat_length * t.follower.interval or UNKNOWN_GATE_NS
         clocking.count_off(p, t.song_clock + beats * t.bars.beat_length, "mute", [])
     p.band.play(p, Sound(STRIKE, 0, step.pitch, note, s.velocity(0.5, False), 0.5, False, gate))
     p.notice("transport", state="ending", why=f"{note_name(note, p.setup.middle_c)} held {beats} beats, then mute")
-    if p.setup.clock.mode == "pulses":
+    if p.by_pulses:
         p.schedule(p.now + gate, "mute", [])
 
 
@@ -146,7 +146,7 @@ def _answer(p: Performer, args: list[Any], origin: str) -> None:
         return
     sound, silent = sound or 1, silent or sound or 1
     t = p.transport
-    bars = p.setup.clock.mode == "clock"
+    bars = not p.by_pulses
     p.answer = [sound, silent, t.bars.bar_index(max(t.song_clock, 0)) if bars else p.melody.cycle]
     unit = "bars" if bars else "cycles"
     acting.done(p, "answer", f"sounds {sound} {unit}, is silent {silent}", origin)
@@ -197,7 +197,7 @@ def _reset(p: Performer, args: list[Any], origin: str) -> None:
 
 def _realign(p: Performer, args: list[Any], origin: str) -> None:
     t = p.transport
-    if t.running and p.setup.clock.mode == "clock":
+    if t.running and not p.by_pulses:
         clocking.begin_here(p, t.here(), "realign")
     else:
         t.playhead.reset()
@@ -208,7 +208,7 @@ def _realign(p: Performer, args: list[Any], origin: str) -> None:
 def _one_is_now(p: Performer, args: list[Any], origin: str) -> None:
     """The nearest clock is bar 1, beat 1, step 1; the one that has just been is played at once."""
     t = p.transport
-    if p.setup.clock.mode == "pulses" or not t.running:
+    if p.by_pulses or not t.running:
         clocking.reset(p)
         acting.done(p, "one_is_now", "the next step is the first", origin)
         return
@@ -229,7 +229,7 @@ def _nudge(p: Performer, args: list[Any], origin: str) -> None:
     t = p.transport
     t.playhead.nudge(args[0])
     t.ended_by = "nudge" if t.playhead.begins else t.ended_by
-    if t.running and p.setup.clock.mode == "clock":
+    if t.running and not p.by_pulses:
         t.anchor -= args[0] * p.settings.division
     acting.done(p, "nudge", f"the playhead moved by {args[0]:+d}", origin)
 

@@ -77,7 +77,7 @@ def view(p: Performer) -> dict[str, Any]:
 def _half_life(p: Performer) -> dict[str, float | None]:
     """Return the pitch touches a cycle, and the half-life in cycles, bars and minutes as the clock comes."""
     m, t = p.melody, p.transport
-    pulses = p.setup.clock.mode == "pulses"
+    pulses = p.by_pulses
     pinned = sum(step.pinned for step in m.steps[: p.settings.length])
     found = pace(p.values, pinned, p.settings.chances.homing, pulses=pulses)
     step_ns = t.pulse.interval if pulses else t.follower.interval * p.settings.division
@@ -106,7 +106,7 @@ def _bars_left(p: Performer, bars: float, since: float) -> float:
 
 def _transport(p: Performer) -> dict[str, Any]:
     t = p.transport
-    pulses = p.setup.clock.mode == "pulses"
+    pulses = p.by_pulses
     bar, beat, _ = t.bars.position(max(t.song_clock, 0))
     present = p.clock_is_present()
     interval = t.pulse.interval if pulses else t.follower.interval
@@ -140,7 +140,7 @@ def _state(p: Performer) -> str:
         return "ending"
     if p.values["mute"]:
         return "muted"
-    if p.setup.clock.mode == "pulses":
+    if p.by_pulses:
         return "playing" if acting.is_moving(p) else "stopped"
     return "playing" if t.running else "armed" if t.armed else "stopped"
 
