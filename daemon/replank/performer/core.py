@@ -138,13 +138,13 @@ class Performer:
                 clocking.tick(self)
                 if not self.messages and not self.notices:
                     return _NOTHING
-                if self.hands.watches_steps:
+                if self.notices and self.hands.watches_steps:
                     hearing.watch_steps(self)
                 return self._take()
             hearing.heard(self, port, data)
         else:
             self._take_other(event)
-        if self.hands.watches_steps:
+        if self.notices and self.hands.watches_steps:
             hearing.watch_steps(self)
         self.schedule_hands()
         return self._take()

@@ -138,14 +138,13 @@ def carry_out(p: Performer, intents: list[Intent], origin: str) -> None:
 
 
 def watch_steps(p: Performer) -> None:
-    """Let hands know which steps sound, where a box shows them, so that its echo presses none."""
-    if p.hands.watches_steps and p.notices:
-        steps = p.melody.steps[: p.settings.length]
-        states = [
-            striking.sounds(p, step, i, p.melody.passes) * (1 + is_accented(step, p.settings.accent))
-            for i, step in enumerate(steps)
-        ]
-        p.hands.steps_heard(states, p.now)
+    """Let hands know which steps sound, so that an echo presses none: where a box shows them, after notices."""
+    steps = p.melody.steps[: p.settings.length]
+    states = [
+        striking.sounds(p, step, i, p.melody.passes) * (1 + is_accented(step, p.settings.accent))
+        for i, step in enumerate(steps)
+    ]
+    p.hands.steps_heard(states, p.now)
 
 
 def hands_fire(p: Performer) -> None:
