@@ -22,6 +22,7 @@ from replank.host.server import PROTOCOL
 from replank.host.starting import find_cables
 from replank.performer.events import Act
 from replank.performer.hearing import matches
+from replank.performer.messages import control_changes, note_offs
 from replank.timing.playhead import cycle_steps
 
 if TYPE_CHECKING:
@@ -110,9 +111,7 @@ class Players:
         else:
             latest = self._host.shadow.latest_offs()
             messages = self._host.shadow.released()
-            self._rescue(messages + latest)
-            if self._host.cables is not None and self._host.cables.alive:
-                self._host.cables.rescue(all_off(self._host.shadow.performer.band.channels()))
+            self._rescue([*messages, *latest, *all_off(self._host.shadow.performer.band.channels())])
             for output, data in messages:
                 self._host.feed.output(self._host.shadow.performer.now, output, data)
             notes = sum(wire.is_note_off(data) for _, data in messages)
@@ -242,7 +241,7 @@ class Players:
     def release_left(self) -> None:
         """Release what a show that was cut off may have left sounding."""
         if self._host.cables is not None and self.left_sounding:
-            self._rescue([(o, bytes((0x7F + channel, note, 64))) for o, channel, note in self.left_sounding])
+            self._rescue([(o, note_offs(channel)[note]) for o, channel, note in self.left_sounding])
             self.left_sounding = []
 
     async def end_by_force(self) -> None:
@@ -325,4 +324,4 @@ def all_off(channels: Iterable[tuple[int, int]]) -> list[tuple[int, bytes]]:
     They follow the note-offs and replace none: a receiver need not know them,
     and not heed CC 123 while Omni is on (MIDI 1.0 Detailed Specification, p. 24).
     """
-    return [(output, bytes((0xAF + channel, number, 0))) for output, channel in channels for number in (123, 120)]
+    return [(output, control_changes(channel, number)[0]) for output, channel in channels for number in (123, 120)]

@@ -18,6 +18,7 @@ from replank import wire
 from replank.control.notices import Notice
 from replank.performer import Performer
 from replank.performer.events import Event, Outcome
+from replank.performer.messages import note_offs
 
 Message = tuple[int, bytes]
 LATEST = 16
@@ -148,14 +149,14 @@ class Shadow:
         messages = self.performer.releases()
         known = {_key(m) for m in messages if wire.is_note_off(m[1])}
         extra = sorted(self.sounding.notes - known)
-        messages += [(output, bytes((0x7F + channel, note, 64))) for output, channel, note in extra]
+        messages += [(output, note_offs(channel)[note]) for output, channel, note in extra]
         self.sounding = Sounding()
         self.gap()
         return messages
 
     def latest_offs(self) -> list[Message]:
         """Return the latest note-offs: sent as far as the player knew, but by its driver only with the next period."""
-        return [(output, bytes((0x7F + channel, note, 64))) for output, channel, note in self.sounding.latest]
+        return [(output, note_offs(channel)[note]) for output, channel, note in self.sounding.latest]
 
     def _compare(self) -> None:
         expected, got = self._expected, self._got
