@@ -48,10 +48,8 @@ class Intake:
 
     def adopt(self) -> None:
         """Take over a player that plays: ask for its state and follow its record from there."""
-        if self._adoption is not None:
-            self._gap_meanwhile = True
-        else:
-            self._gap_meanwhile = False
+        self._gap_meanwhile = self._adoption is not None
+        if self._adoption is None:
             self._host.players.watch(self._host.player)
             self._adoption = self._host.spawn(self._take_over_player())
 

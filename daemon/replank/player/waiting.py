@@ -18,6 +18,8 @@ from replank.player.ports import CannotOpen, NoPorts, Ports, open_ports
 from replank.player.priority import raise_priority
 
 Heard = Callable[[int, bytes, int], None]
+Named = list[tuple[str, str]]
+Asked = tuple[str, Named, Named, frozenset[int]]
 DROP_SECONDS = 0.25
 """How often the polled ports of a player in waiting are emptied."""
 MOST_DROPS = 1000
@@ -40,23 +42,22 @@ class Opened:
 
     def __init__(self, plain: dict[str, Any], heard: Heard) -> None:
         priority = raise_priority()  # before the ports open, so that their threads have it too
-        inputs, outputs = _named(plain["inputs"]), _named(plain["outputs"])
-        polled = frozenset(plain["polled"])
-        self.asked = (plain["api"], inputs, outputs, polled)
+        self.asked = api, inputs, outputs, polled = _asked(plain)
         self.said: dict[str, Any] = {
-            "api": plain["api"], "ms": 0.0, "problem": "", "inputs": inputs, "outputs": outputs, "priority": priority,
+            "api": api, "ms": 0.0, "problem": "", "inputs": inputs, "outputs": outputs, "priority": priority,
         }  # fmt: skip
         self.ports: Ports | NoPorts
         try:
-            self.ports = open_ports(plain["api"], inputs, outputs, heard, polled)
+            self.ports = open_ports(api, inputs, outputs, heard, polled)
             self.said["ms"] = getattr(self.ports, "opened_ms", 0.0)
         except CannotOpen as error:
             self.ports = NoPorts()
             self.said |= {"problem": str(error), "api": "none"}
 
 
-def _named(rows: list[Any]) -> list[tuple[str, str]]:
-    return [(str(client), str(port)) for client, port in rows]
+def _asked(plain: dict[str, Any]) -> Asked:
+    inputs, outputs = ([(str(client), str(port)) for client, port in plain[way]] for way in ("inputs", "outputs"))
+    return plain["api"], inputs, outputs, frozenset(plain["polled"])
 
 
 class Waiting:
@@ -117,8 +118,7 @@ class Waiting:
         """
         if self.opened is None:
             return Opened(plain, self.heard)
-        asked = (plain["api"], _named(plain["inputs"]), _named(plain["outputs"]), frozenset(plain["polled"]))
-        if self.opened.asked != asked:
+        if self.opened.asked != _asked(plain):
             self.opened.said["problem"] = "those in waiting are others than the rig says by now"
         self.opened.said["waited"] = True
         return self.opened
