@@ -15,9 +15,10 @@ from replank.cli.archives import database_option, find, opened, title
 from replank.cli.exits import ABSENT, CHECK_FAILED, Fail
 from replank.cli.live import perform_live
 from replank.cli.numbers import Number, Whole, counted
-from replank.host.shows.comparing import Difference, Report, check, is_note_on
+from replank.host.shows.comparing import Difference, Report, check
 from replank.host.shows.reading import Archive, Show, clock_text, seconds_text
 from replank.host.shows.replaying import Played, perform, stretches
+from replank.wire import is_note_on
 
 APIS = ("auto", "alsa", "jack", "coremidi")
 

@@ -13,6 +13,7 @@ from replank.host.shows.reading import Archive, Item, Mark, Show, clock_text
 from replank.host.shows.replaying import Played, Stretch, perform, stretches
 from replank.performer import Performer
 from replank.pipes import decode, encode
+from replank.wire import is_note_on
 
 LOOK_AHEAD = 64
 """Messages searched for where record and replay meet again."""
@@ -243,11 +244,6 @@ def first_difference(a: Any, b: Any, where: str = "") -> str:
     if a == b and type(a) is type(b):
         return ""
     return f"{where.lstrip('.') or 'everything'} ({a!r:.40}, replayed {b!r:.40})"
-
-
-def is_note_on(message: bytes) -> bool:
-    """Tell a note-on with a velocity from everything else."""
-    return len(message) == 3 and message[0] & 0xF0 == 0x90 and message[2] > 0
 
 
 def is_release(message: bytes) -> bool:
