@@ -6,7 +6,6 @@ import contextlib
 import json
 import os
 import random
-import shutil
 import signal
 import subprocess
 import sys
@@ -20,9 +19,10 @@ from pathlib import Path
 from replank.control.setup import Setup
 from replank.performer import Performer
 from replank.performer.events import Act, Assign, Midi
+from tests import jack_server
 from tests.faults.flipping import flip_clock, rewrite
 from tests.faults.measure import STEP, hanging, is_on, lost_steps, ons, released_after, steps_due
-from tests.faults.stage import PATIENCE, ROOT, START, STOP, Peer, Playing, Trial
+from tests.faults.stage import PATIENCE, START, STOP, Peer, Playing, Trial
 
 LIVELY = ("-p", "rest_chance=0", "-p", "slide_chance=0", "-p", "mutation_chance=1", "-p", "mutation_count=2")
 """Every step sounds, so that a lost one is heard to be lost; the line changes all the time."""
@@ -56,26 +56,11 @@ class Kills:
 def own_server() -> Iterator[str]:
     """A JACK server of our own, ended by its pid."""
     name = os.environ["JACK_DEFAULT_SERVER"] = f"replank-soak-{os.getpid()}"
-    if shutil.which("jackd") is None:
-        raise SystemExit("scripts/soak needs jackd: apt-get install jackd2")
-    # -S: a cycle waits for all clients; otherwise clocks are lost to some and counts prove nothing
-    command = ["jackd", "-n", name, "-S", "--no-mlock", "-R", "-d", "dummy", "-r", "48000", "-p", "64"]
-    quiet = subprocess.DEVNULL
-    server = subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet)
     try:
-        for _ in range(50):
-            asked = subprocess.run(
-                [sys.executable, "-m", "tests.jack_answers"], cwd=ROOT, capture_output=True, check=False
-            )
-            if asked.returncode == 0:
-                break
-            time.sleep(0.2)
-        else:
-            raise SystemExit("the JACK server did not start")
-        yield name
-    finally:
-        server.terminate()
-        server.wait(10)
+        with jack_server.server(name):
+            yield name
+    except jack_server.NoServer as error:
+        raise SystemExit(f"scripts/soak: {error}") from None
 
 
 def memory(pid: int) -> int:
