@@ -48,11 +48,20 @@ def jack_server() -> Iterator[str]:
             os.environ["JACK_DEFAULT_SERVER"] = given
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Give real tests their server."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Give real tests their server, and an end: one that is stuck in the driver hears no signal, but its process ends.
+
+    (JACK may wait for ever to take a client out of its graph, just after others were killed.)  A worker that is gone
+    is replaced, and what it was at is tried again.
+    """
+    has_timeout = config.pluginmanager.hasplugin("timeout")
     for item in items:
         if item.get_closest_marker("real") is not None:
             item.fixturenames.insert(0, "jack_server")  # type: ignore[attr-defined]
+            if has_timeout:
+                given = item.get_closest_marker("timeout")
+                seconds = given.args[0] if given is not None else float(config.getini("timeout"))
+                item.add_marker(pytest.mark.timeout(seconds, method="thread"), append=False)
 
 
 class Demands:

@@ -11,6 +11,8 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from scripts.benchparts.children import end_with_parent
+
 from tests.jack_leftovers import clear
 
 ROOT = Path(__file__).parent.parent
@@ -42,7 +44,9 @@ def _started(name: str, log: Path) -> subprocess.Popen[bytes]:
     for realtime in ("-R", "-r"):
         command = ["jackd", "-n", name, "-S", "--no-mlock", realtime, "-d", "dummy", "-r", "48000", "-p", "64"]
         with log.open("wb") as said:
-            server = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=said, stderr=said, env=env)
+            server = subprocess.Popen(
+                command, stdin=subprocess.DEVNULL, stdout=said, stderr=said, env=env, preexec_fn=end_with_parent
+            )
         for _ in range(100):
             if server.poll() is not None:
                 break

@@ -23,8 +23,8 @@ class Trouble(Exception):
     """Something needed is absent or failed; the message is for people."""
 
 
-def _end_with_parent() -> None:
-    """In a new child: be ended by the kernel when the measurement is killed (prctl(2))."""
+def end_with_parent() -> None:
+    """In a new child: be ended by the kernel when whoever started it is killed (prctl(2))."""
     ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
 
 
@@ -59,7 +59,7 @@ class Children:
             given: dict[str, Any] = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, **options}
             child = subprocess.Popen(
                 command, env=env, stderr=given.pop("stderr", errors), text=True, start_new_session=True,
-                preexec_fn=_end_with_parent, **given,
+                preexec_fn=end_with_parent, **given,
             )  # fmt: skip
         self._alive.append(child)
         return child
