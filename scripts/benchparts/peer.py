@@ -122,21 +122,24 @@ class Peer:
         self.knobs_port.disconnect()
         self.hear_port.disconnect()
 
-    def block(self, count: int, warm: int, bpm: float, knob_rate: int) -> dict[str, object]:
+    def block(
+        self, count: int, warm: int, bpm: float, knob_rate: int, starts: bool = True, stops: bool = True
+    ) -> dict[str, object]:
         """Send Start, `warm` clocks that are not kept, `count` that are, and Stop.
 
         Args:
             count, warm: Clocks.
             bpm: Quarter notes a minute, 24 clocks each.
             knob_rate: Control changes a second, over eight controllers.
+            starts, stops: False where the clock goes on from the block before, or into the next one.
         """
         self.clocks, self.heard, xruns = [], [], self.xruns
         self._interval = self.rate * 60 / (24 * bpm)
         self._knob_rate, self._knob_count = knob_rate, 0
         gc.collect()
-        self._last = STOP
+        self._last = STOP if stops else None
         self._next = self._knob_next = float(self.sender.frame_time + self.rate // 20)
-        self._first = START
+        self._first = START if starts else None
         self._left = count + warm
         end = time.monotonic() + 10 + 2 * (count + warm) * self._interval / self.rate
         while self._left:

@@ -45,7 +45,8 @@ class Kills:
     hanging: int = 0  # at the very end
     faults: list[str] = field(default_factory=list)
     never_replaced: int = 0
-    wrong_counts: int = 0
+    wrong_counts: list[str] = field(default_factory=list)  # says locked and counts other clocks than were sent
+    counted: int = 0  # kills after which the count was compared
     unsure: int = 0  # phase declared estimated or unknown
     off: int = 0  # clocks counted less clocks sent, at the end
     hosts: int = 0
@@ -109,13 +110,21 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
         kills.lost.append(lost)
 
 
-def be_sure(trial: Trial, kills: Kills) -> None:
-    """Begin again with a Start where the phase is declared not to be known, as a performer would.
+def be_sure(trial: Trial, kills: Kills, number: int, victim: str, say: Callable[[str], None]) -> None:
+    """Begin again with a Start where the phase is declared not to be known, or is wrong, as a performer would.
 
     Otherwise each later step would count as lost for being played by another count.
     """
     if trial.daemon.transport()["phase"] != "locked":
         kills.unsure += 1
+        off = 0
+    else:
+        off = trial.count_off()
+        kills.counted += off is not None
+        if off:
+            kills.wrong_counts.append(f"{off:+d} clocks after kill {number} ({victim})")
+            say(f"WRONG COUNT {kills.wrong_counts[-1]}: {trial.daemon.transport()}")
+    if off or trial.daemon.transport()["phase"] != "locked":
         trial.clock.send(START)
         Peer.until(lambda: trial.daemon.transport()["phase"] == "locked", 3.0)
 
@@ -160,8 +169,9 @@ def one_set(daemon: Playing, kills: Kills, numbers: range, plan: tuple, say: Cal
         for place, number in enumerate(numbers):
             due = began + every * place + rng.uniform(0, every - BETWEEN + 0.5)
             time.sleep(max(0.0, due - time.monotonic()))
-            one_kill(trial, "host" if number % 10 == 9 else "player", kills)
-            be_sure(trial, kills)
+            victim = "host" if number % 10 == 9 else "player"
+            one_kill(trial, victim, kills)
+            be_sure(trial, kills, number, victim, say)
             if number % 10 == 0:
                 pids = daemon.state()["host"]["pids"]
                 elapsed = time.monotonic() - began
@@ -174,7 +184,8 @@ def one_set(daemon: Playing, kills: Kills, numbers: range, plan: tuple, say: Cal
         trial.clock.rest()
         transport = daemon.transport()
         kills.off = int(transport["song_clock"] or 0) + 1 - len(trial.clock.clock_frames)
-        kills.wrong_counts += transport["phase"] == "locked" and kills.off != 0
+        if transport["phase"] == "locked" and kills.off:
+            kills.wrong_counts.append(f"{kills.off:+d} clocks at the end")
         trial.clock.send(STOP)
         Peer.until(lambda: not any(hanging(heard) for heard in trial.heard().values()), 3.0)
         kills.hanging += sum(len(hanging(heard)) for heard in trial.heard().values())
@@ -223,6 +234,8 @@ def table(kills: Kills, whole: dict, flipped: dict) -> list[str]:
         f"| notes that sound at the end | {kills.hanging} |",
         f"| sets that failed | {len(kills.faults)} |",
         f"| processes never replaced | {kills.never_replaced} |",
+        f"| kills after which it said locked and counted other clocks than were sent | "
+        f"{len(kills.wrong_counts)} of {kills.counted} |",
         f"| clocks counted at the end, less clocks sent | {kills.off:+d} |",
     ]
     if whole:
@@ -253,7 +266,7 @@ def verdict(kills: Kills, whole: dict, flipped: dict) -> list[str]:
     if kills.never_replaced:
         found.append(f"{kills.never_replaced} processes were never replaced")
     if kills.wrong_counts:
-        found.append("the daemon says locked and counts another clock than was sent")
+        found.append(f"the daemon says locked and counts {'; '.join(kills.wrong_counts)}")
     if not whole:
         found.append("no set was played to its end")
     elif not whole["same"]:

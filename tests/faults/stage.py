@@ -205,6 +205,23 @@ class Trial:
         want = {name: len(ons(heard)) + least for name, heard in self.heard().items()}
         return Peer.until(lambda: all(len(ons(h)) >= want[n] for n, h in self.heard().items()), seconds)
 
+    def count_off(self, looks: int = 8) -> int | None:
+        """Return clocks counted less clocks sent, while the clock goes on; None where no look fell between two clocks.
+
+        What the daemon shows is some ms old, so the most of several looks is the count.
+        """
+        found = []
+        with self.daemon.client() as client:
+            for _ in range(10 * looks):
+                sent = len(self.clock.clock_frames)
+                counted = client.ask("state")["state"]["performer"]["transport"]["song_clock"]
+                if len(self.clock.clock_frames) == sent and counted is not None:
+                    found.append(counted + 1 - sent)
+                if len(found) >= looks:
+                    break
+                time.sleep(0.007)
+        return max(found, default=None)
+
     def fault(self) -> None:
         """The fault is now; what is heard from now on counts as after it, until `well` says otherwise."""
         self.at = self.settled = self.clock.client.last_frame_time

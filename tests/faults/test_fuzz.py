@@ -67,10 +67,8 @@ def test_verdict_of_a_soak():
     bad = {**good, "same": False, "differences": 3}
     kills = soaking.Kills(gaps=[90.0, 120.0], releases=[20.0], lost=[0, 1])
     assert soaking.verdict(kills, good, bad) == []
-    assert (
-        len(soaking.verdict(soaking.Kills(never_released=1, never_replaced=1, wrong_counts=1, faults=["x"]), bad, good))
-        == 5
-    )
+    wrong = soaking.Kills(never_released=1, never_replaced=1, wrong_counts=["-4 clocks"], faults=["x"])
+    assert len(soaking.verdict(wrong, bad, good)) == 5
     assert soaking.verdict(kills, {}, {}) == ["no set was played to its end"]
     assert any("within 100 ms | 1 of 2" in line for line in soaking.table(soaking.Kills(releases=[9.0, 101.0]), {}, {}))
     assert any("at most one lost step | 2 of 2" in line for line in soaking.table(kills, good, bad))
