@@ -1,5 +1,7 @@
 """The shadow: sounding notes, live comparison, releases; and what a broken build looks like."""
 
+import pytest
+
 from replank import wire
 from replank.control.setup import Setup
 from replank.host.shadow import Shadow, Sounding
@@ -27,6 +29,19 @@ def test_a_repeated_pitch_in_one_batch_sounds():
     sounding.written([(0, OFF), (0, ON)], False)
     sounding.sent()
     assert sounding.notes == {(0, 1, 60)}
+
+
+@pytest.mark.parametrize("is_told", [True, False])
+def test_a_note_that_was_released_does_not_sound_again(is_told):
+    """The player tells of no strike alone, and what it does tell is the last batch."""
+    sounding = Sounding()
+    sounding.written([(0, ON)], False)
+    sounding.written([(0, OFF)], True)  # by a deadline
+    sounding.written([(0, b"\x90\x3e\x40")], False)
+    sounding.written([(0, b"\x80\x3e\x40"), (0, b"\x90\x40\x40")], False)
+    if is_told:
+        sounding.sent()
+    assert sounding.notes == ({(0, 1, 64)} if is_told else {(0, 1, 62), (0, 1, 64)})
 
 
 class Line:

@@ -4,7 +4,7 @@ It always holds the full state without asking the player, says the notices of
 what happened, and checks live that the record gives the messages that were
 sent.  It also follows which notes sound at the outputs, erring towards one
 too many: a note-on counts from its record (written before it is sent), a
-note-off only from the record that it was sent.
+note-off only from the record that it was sent, or the next one of messages.
 """
 
 from __future__ import annotations
@@ -34,12 +34,18 @@ class Sounding:
     _unsent: list[Message] = field(default_factory=list)
 
     def written(self, messages: list[Message], is_sent: bool) -> None:
-        """Take messages as they are recorded; `is_sent` False is before they are sent."""
+        """Take messages as they are recorded; `is_sent` False is before they are sent.
+
+        A player tells that it has sent a batch only where that released a note.
+        But it sends each before it writes the next, so one at most waits here:
+        kept for longer, note-ons would pile up, and sound again once it tells.
+        """
+        self.sent()
         if is_sent:
             self._apply(messages)
             return
         self.notes.update(_key(m) for m in messages if wire.is_note_on(m[1]))
-        self._unsent += messages
+        self._unsent = messages
 
     def sent(self) -> None:
         """All that was written has been sent."""
