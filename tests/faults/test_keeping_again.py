@@ -2,12 +2,15 @@
 
 import threading
 import time
+from collections import deque
 from pathlib import Path
 
 import pytest
 
-from tests.faults.stage import Peer, complaints
+from replank.host.shows import writing
+from tests.faults.stage import PATIENCE, Peer, complaints
 from tests.faults.test_disk import disk, replayed
+from tests.faults.witness import Witness
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(600)]
 
@@ -28,20 +31,36 @@ def tick(self, clock):
 writing.Writer.tick = tick
 """
 """SQLite's own means: max_page_count, query_only, and a step that takes long."""
+DEAF = """\
+from replank.performer import clocking
+tick_of, ticks = clocking.tick, []
+def one_short(performer):
+    ticks.append(performer)
+    if len(ticks) != 40:
+        tick_of(performer)
+clocking.tick = one_short
+"""
+"""Performer of player and host alike, so that both agree on the wrong count."""
 WORDS = {"full": "the disk is full", "read-only": "it is read-only", "slow": "the disk is slow"}
 
 
-def trouble(playing, stage, what: str, more: str = "", patience: float = 30.0) -> list[str]:
-    """Let the database fail amid a line; return what is wrong."""
-    daemon = playing(breaks={"replank.host": HOOK + more})
+def trouble(playing, stage, what: str, more: str = "", patience: float = PATIENCE, player: str = "") -> list[str]:
+    """Let the database fail amid a line; return what is wrong.
+
+    Args:
+        more: Breaks the host further, `player` the player.
+        patience: Seconds until what has not come does not come; only what is broken on purpose has few.
+    """
+    daemon = playing(breaks={"replank.host": HOOK + more, "replank.player": player or "pass"})
     place = Path(daemon.env["XDG_STATE_HOME"]) / "what-fails"
     trial = stage(daemon)
-    trial.begin()
+    ports = daemon.port
+    cables = {"clock": f"{trial.clock.name}:send", "out": ports["out"], "second": ports["second"]}
     said: list[str] = []
-    with daemon.client() as listening:
+    with Witness(f"{daemon.instance}-witness", **cables) as witness, daemon.client() as listening:
+        trial.begin()
         listening.ask("subscribe", levels=["event", "warn", "error"], state=False)
-        reader = threading.Thread(target=lambda: _note(listening, said), daemon=True)
-        reader.start()
+        threading.Thread(target=lambda: _note(listening, said), daemon=True).start()
         trial.fault()
         place.write_text(what)
         if what == "full":  # until the room is used up
@@ -52,11 +71,11 @@ def trouble(playing, stage, what: str, more: str = "", patience: float = 30.0) -
         trial.settle()
         trial.hear(8)
         place.unlink()
-        if not Peer.until(
-            lambda: disk(daemon) == "ok" and any("being kept again" in one for one in list(said)), patience
-        ):
+        # asking for the state is dear: only when it has been said
+        resumed = Peer.until(lambda: any("being kept again" in text for text in list(said)), patience)
+        if not (resumed and Peer.until(lambda: disk(daemon) == "ok", patience)):
             found.append(f"keeping did not resume: {daemon.state()['host']['disk']}, {said}")
-    found += complaints(trial.end())
+        found += complaints(witness.testify(trial.end()))
     kept = Path(daemon.state()["host"]["disk"]["path"]).parent
     daemon.stop()
     report = replayed(daemon, kept)
@@ -74,10 +93,40 @@ def _note(listening, said: list[str]) -> None:
 
 @pytest.mark.parametrize("what", WORDS)
 def test_the_show_goes_on_and_is_kept_again(playing, stage, what):
-    assert trouble(playing, stage, what) == []
+    found = trouble(playing, stage, what)
+    assert found == [], found
 
 
 def test_a_recorder_that_does_not_try_again_is_rejected(playing, stage):
     """Negative control."""
     found = trouble(playing, stage, "full", "writing.RETRY = 1e9\n", 8.0)
     assert any("did not resume" in one for one in found), found
+
+
+def test_a_recorder_that_says_nothing_is_rejected(playing, stage):
+    """Negative control."""
+    found = trouble(playing, stage, "read-only", "writing.Writer._say = lambda *given: None\n", 8.0)
+    assert any("nothing was said" in one for one in found), found
+
+
+def test_a_daemon_that_passes_over_a_clock_is_rejected(playing, stage):
+    """Negative control: the witness takes nothing for lost that reached the daemon."""
+    found = trouble(playing, stage, "read-only", DEAF, player=DEAF)
+    assert any("the daemon counts clock" in one for one in found), found
+
+
+def test_a_disk_that_is_slow_from_the_first_write_is_said_to_be(tmp_path, monkeypatch):
+    """Neither for ever opened, nor failing, where things are kept slowly."""
+    said: list = []
+    writer = writing.Writer(tmp_path / "shows.db", deque(), said.append, 1, "0", "", 0)
+    for late, state in ((0.0, "slow"), (1e9, "ok")):
+        monkeypatch.setattr(writing, "LATE", late)
+        writer.queue.append(("begin", 1, {"now": 1}, False))
+        writer.tick(1.0)
+        assert writer.state == state
+    monkeypatch.setattr(writing, "LATE", 0.0)
+    writer.state = "failing"
+    writer.queue.append(("begin", 1, {"now": 1}, False))
+    writer.tick(1.0)
+    writer.finish()
+    assert [one.data["state"] for one in said] == ["slow", "ok", "slow"]

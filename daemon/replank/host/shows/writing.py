@@ -320,16 +320,19 @@ class Writer:
     # -- how it goes
 
     def _well(self) -> None:
-        if self.state in ("starting", "failing", "slow") and self.lasted < LATE:
-            was, self.state = self.state, "ok"
-            assert self.opened is not None
-            self.text = f"the show is kept in {self.opened.path}"
-            if was != "starting":
-                self._say("ok", f"the show is being kept again in {self.opened.path}")
-        elif self.state == "ok" and self.lasted >= LATE:
-            self.state = "slow"
+        """Say what a commit that went well makes of the state, also of one that was failing or had not begun."""
+        was = self.state
+        self.state = "slow" if self.lasted >= LATE else "ok"
+        if self.state == was:
+            return
+        if self.state == "slow":
             self.text = f"the disk is slow: a write took {self.lasted:.1f} s; nothing is lost, it is kept later"
             self._say("slow", self.text)
+            return
+        assert self.opened is not None
+        self.text = f"the show is kept in {self.opened.path}"
+        if was != "starting":
+            self._say("ok", f"the show is being kept again in {self.opened.path}")
 
     def _failed(self, error: Exception, clock: float) -> None:
         self._retry_at = clock + RETRY

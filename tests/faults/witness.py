@@ -1,0 +1,103 @@
+"""Ears in a process of their own: what was really on the cables, for a verdict that no lost cycle can spoil.
+
+A JACK server that waits for its clients gives a cycle up after ten times its
+time-out, here 27 ms.  What the client that was late writes then is heard by
+nobody, and it does not learn of it: a stage's peers are Python beside a test
+that asks and polls, so on a busy machine a clock that the stage believes to
+have sent may never have left.  Nothing else runs in this process.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any, Self
+
+import jack
+from scripts.benchparts.children import end_with_parent
+
+from tests.faults.measure import Evidence
+
+ROOT = Path(__file__).parent.parent.parent
+CLOCK, START = b"\xf8", b"\xfa"
+
+
+class Witness:
+    """Hears ports by a name for each, from its making on.
+
+    Args:
+        name: Of its JACK client.
+        cables: What it is called -> the port that is heard; ``clock`` is that of the clock's sender.
+    """
+
+    def __init__(self, name: str, **cables: str) -> None:
+        command = [sys.executable, "-m", "tests.faults.witness", name, json.dumps(cables)]
+        self._process = subprocess.Popen(
+            command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, preexec_fn=end_with_parent
+        )
+        if self._process.stdout.readline() != "listening\n":
+            self.close()
+            raise AssertionError("the witness does not listen")
+
+    def heard(self) -> dict[str, list[tuple[int, bytes]]]:
+        """End it; return (frame, message) of all that was heard."""
+        said, _ = self._process.communicate("enough\n", timeout=60)
+        return {
+            name: [(frame, bytes.fromhex(data)) for frame, data in heard] for name, heard in json.loads(said).items()
+        }
+
+    def testify(self, evidence: Evidence) -> Evidence:
+        """End it; return the evidence as this process heard it."""
+        heard = self.heard()
+        clocks: list[int] = []
+        for frame, data in heard.pop("clock"):
+            if data == START:
+                clocks = []
+            elif data == CLOCK:
+                clocks.append(frame)
+        return dataclasses.replace(evidence, heard=heard, clocks=clocks, cuts={})
+
+    def close(self) -> None:
+        """End it, whatever it is at."""
+        if self._process.poll() is None:
+            self._process.kill()
+        self._process.wait()
+        for pipe in (self._process.stdin, self._process.stdout):
+            with contextlib.suppress(OSError):
+                pipe.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.close()
+
+
+def listen(name: str, cables: dict[str, str]) -> None:
+    """Hear until a line comes, and tell what was heard."""
+    client = jack.Client(name, no_start_server=True)
+    ports: dict[str, Any] = {one: client.midi_inports.register(one) for one in cables}
+    heard: dict[str, list[tuple[int, bytes]]] = {one: [] for one in cables}
+
+    def process(frames: int) -> None:
+        begin = client.last_frame_time
+        for one, port in ports.items():
+            heard[one] += ((begin + offset, bytes(data)) for offset, data in port.incoming_midi_events())
+
+    client.set_process_callback(process)
+    client.activate()
+    for one, source in cables.items():
+        client.connect(source, f"{client.name}:{one}")
+    print("listening", flush=True)
+    sys.stdin.readline()
+    client.deactivate()
+    print(json.dumps({one: [(frame, data.hex()) for frame, data in got] for one, got in heard.items()}), flush=True)
+    client.close()
+
+
+if __name__ == "__main__":
+    listen(sys.argv[1], json.loads(sys.argv[2]))
