@@ -135,13 +135,16 @@ class Clockwork(Peer):
 
     def __init__(self, name: str) -> None:
         self.clock_frames: list[int] = []
-        self._last = 0
+        self._last = self._lost = 0
         super().__init__(name)
 
     def _put(self, offset: int, data: bytes) -> None:
         now = self.client.last_frame_time
         self._last = max(self._last, now + offset)  # JACK takes a cycle's events in order only
-        super()._put(self._last - now, data)
+        if data == CLOCK and self._lost:
+            self._lost -= 1
+        else:
+            super()._put(self._last - now, data)
         if data == CLOCK:
             self.clock_frames.append(self._last)
         elif data == START:
@@ -150,6 +153,10 @@ class Clockwork(Peer):
     def run(self, bpm: float = 240.0, first: tuple[bytes, ...] = (START,)) -> None:
         """Let the clock run until it is stopped."""
         self.clocks(1_000_000, bpm, first, wait=False)
+
+    def lose(self, count: int) -> None:
+        """Let the next clocks reach nobody, as in periods that a MIDI system skips; they count as sent."""
+        self._lost = count
 
     def rest(self) -> None:
         """Stop the clock, and wait until its last has left."""

@@ -12,7 +12,7 @@ import pytest
 
 from replank.control.setup import Clock, Output, Setup
 from replank.performer import Performer
-from replank.performer.events import Locate, Midi
+from replank.performer.events import Locate, Midi, Missed
 from tests.performer.kit import MS, Stage, every_step
 
 
@@ -331,6 +331,33 @@ def test_the_host_can_say_where_the_song_is() -> None:
     stage.clocks(1)
     assert indices(stage) == [1]
     assert stage.p.view()["transport"]["song_clock"] == 96
+
+
+def test_clocks_that_were_missed_move_the_line_on_whenever_this_is_heard_of() -> None:
+    for late in range(8):  # clocks that come before the host's word does
+        stage = plain()
+        stage.start()
+        stage.clocks(13 + late)
+        stage.give(Missed(4, "estimated"))
+        transport = stage.p.view()["transport"]
+        assert (transport["song_clock"], transport["phase"]) == (16 + late, "estimated")
+        stage.forget()
+        stage.clocks(7 - late)
+        assert stage.p.view()["transport"]["song_clock"] == 23
+        stage.clocks(1)
+        assert indices(stage)[-1] == 5  # of the step at song clock 24
+
+
+def test_clocks_that_were_missed_mean_nothing_where_no_clock_is_followed() -> None:
+    stage = plain()
+    stage.give(Missed(4))
+    assert stage.p.view()["transport"]["song_clock"] in (None, -1)
+    assert stage.p.view()["transport"]["phase"] == "none"
+    stage.start()
+    stage.clocks(2)
+    stage.give(Missed(-9))
+    stage.clocks(1)
+    assert stage.p.view()["transport"]["song_clock"] == 0
 
 
 # -- internal clock ----------------------------------------------

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from replank import wire
-from replank.performer.events import Act, Assign, Locate, Midi
+from replank.performer.events import Act, Assign, Locate, Midi, Missed
 from replank.pipes import GATHERED, MOST, PAYLOAD, RECORD, Framer, Reader, Writer, decode, encode
 
 plain = st.recursive(
@@ -216,8 +216,10 @@ def test_a_slice_waits_for_room_instead():
 
 
 @pytest.mark.parametrize(
-    "event", [Midi(1, b"\x90\x3c\x40"), Assign({"length": 3}, "x"), Act("redraw", ("a", "b"), "bar"), Locate(27, True)]
-)
+    "event",
+    [Midi(1, b"\x90\x3c\x40"), Assign({"length": 3}, "x"), Act("redraw", ("a", "b"), "bar"), Locate(27, True),
+     Missed(-1, "estimated")],
+)  # fmt: skip
 def test_events_go_through(event):
     kind, payload = wire.pack_input(event, 12345678901, 7)
     assert wire.unpack_input(kind, payload) == (event, 12345678901, 7)

@@ -19,10 +19,11 @@ from typing import Any, NoReturn
 import click
 
 from replank.cli.exits import ABSENT, Fail
-from replank.cli.numbers import MOST_SEED, SEED_METAVAR, Number, Whole, counted
+from replank.cli.numbers import MOST_SEED, SEED_METAVAR, Number, Whole
 from replank.cli.play import claimed, host_facts
 from replank.cli.render import check_places
 from replank.cli.rows import Cell, cycle_rows, wants_colour
+from replank.control.notices import counted
 from replank.host.client import Client, NoDaemon
 from replank.host.feed import show_path
 from replank.host.shows.exporting import export

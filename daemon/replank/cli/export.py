@@ -9,7 +9,8 @@ import click
 
 from replank.cli.archives import database_option, find, opened, read_time, title
 from replank.cli.exits import Fail
-from replank.cli.numbers import Whole, counted
+from replank.cli.numbers import Whole
+from replank.control.notices import counted
 from replank.control.setup import Setup, from_plain
 from replank.host.files.mistakes import plain_text
 from replank.host.shows.exporting import export, piece_text, state_at

@@ -9,9 +9,9 @@ from typing import NamedTuple
 import click
 
 from replank.cli.exits import ABSENT, Fail
-from replank.cli.numbers import counted
 from replank.control.learning import Finding, recognise
 from replank.control.learnt import check_function, entry_for
+from replank.control.notices import counted
 from replank.host.files.mistakes import BadFile, plain_text
 from replank.host.files.profile_editing import HEARD, Learnt, ProfileFile
 from replank.midi.assembly import Assembler

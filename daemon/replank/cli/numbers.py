@@ -54,8 +54,3 @@ class Whole(Number):
 
 SEED_METAVAR, MOST_SEED = "N", 2**63 - 1
 """How a seed stands in the help, and the largest one, as the parameter has it."""
-
-
-def counted(**numbers: int) -> str:
-    """Return numbers with their nouns: ``counted(note=1, marker=2)`` is ``1 note, 2 markers``."""
-    return ", ".join(f"{number} {what}" + ("" if number == 1 else "s") for what, number in numbers.items())

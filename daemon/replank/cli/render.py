@@ -15,8 +15,8 @@ from typing import Any
 import click
 
 from replank.cli.exits import Fail
-from replank.cli.numbers import counted
 from replank.cli.values import read_values
+from replank.control.notices import counted
 from replank.control.parameters import DEFAULTS, check, find
 from replank.control.setup import Setup
 from replank.midi.files import write_score

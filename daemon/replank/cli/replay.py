@@ -14,7 +14,8 @@ from replank import ENGINE
 from replank.cli.archives import database_option, find, opened, title
 from replank.cli.exits import ABSENT, CHECK_FAILED, Fail
 from replank.cli.live import perform_live
-from replank.cli.numbers import Number, Whole, counted
+from replank.cli.numbers import Number, Whole
+from replank.control.notices import counted
 from replank.host.shows.comparing import Difference, Report, check
 from replank.host.shows.reading import Archive, Show, clock_text, seconds_text
 from replank.host.shows.replaying import Played, perform, stretches

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from replank.cli.archives import database_option, find, opened, title
-from replank.cli.numbers import counted
+from replank.control.notices import counted
 from replank.host.files.mistakes import plain_text
 from replank.host.shows import schema
 from replank.host.shows.reading import Archive, Mark, Show, clock_text, seconds_text
@@ -90,4 +90,5 @@ def _one(archive: Archive, show: Show, as_json: bool) -> None:
 
 
 def _words(mark: Mark, show: Show) -> str:
-    return f"{clock_text(max(mark.now - show.base, 0))}  cycle {mark.cycle:<5} {mark.kind:<9} {plain_text(mark.text)}"
+    cycle = f"cycle {mark.cycle}" if mark.cycle else "at start"
+    return f"{clock_text(max(mark.now - show.base, 0))}  {cycle:<11} {mark.kind:<9} {plain_text(mark.text)}"

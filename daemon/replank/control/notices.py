@@ -66,7 +66,7 @@ NOTICES: dict[str, Kind] = {
     "snapshot": Kind(("name", "cycle", "text"), "{text}"),
     "piece": Kind(("number", "name", "how"), "piece {number}: {name}, {how}"),
     "beyond": Kind(("voice", "note", "sent", "how"), "{voice} cannot reach {note}: {how}", "warn"),
-    "panic": Kind(("notes", "channels"), "panic: {notes} notes released, channels {channels} swept", "warn"),
+    "panic": Kind(("notes", "channels"), "panic: notes released {notes}, channels swept {channels}", "warn"),
     "malformed": Kind(("port", "count"), "malformed MIDI ignored on {port}: {count} so far", "warn"),
     "star": Kind(("text", "cycle"), "star at cycle {cycle} {text}"),
     "name": Kind(("text",), "this show is called {text}"),
@@ -91,3 +91,8 @@ def words(kind: str, data: dict[str, Any]) -> str:
     if row is None:
         return f"{kind} {data}"
     return row.words.format_map({name: data.get(name, "?") for name in row.fields})
+
+
+def counted(**numbers: int) -> str:
+    """Return numbers with their nouns: ``counted(note=1, marker=2)`` is ``1 note, 2 markers``."""
+    return ", ".join(f"{number} {what}" + ("" if number == 1 else "s") for what, number in numbers.items())

@@ -7,12 +7,12 @@ import secrets
 from typing import TYPE_CHECKING, Any
 
 from replank import ENGINE, wire
-from replank.control.notices import Notice
+from replank.control.notices import Notice, counted
 from replank.host.listener import is_counted
 from replank.host.shadow import Shadow
 from replank.host.starting import new_performer
 from replank.performer import Performer
-from replank.performer.events import Event, Midi, to_plain
+from replank.performer.events import Event, Locate, Midi, Missed, to_plain
 from replank.pipes import PIPE_VERSION
 
 if TYPE_CHECKING:
@@ -154,7 +154,7 @@ class Intake:
         self._host.players.left_sounding = sorted(sounding)
         if cut is not None:
             self._host.players.goes_on = True
-            text = f"{cut.text}; {len(sounding)} notes are released first"
+            text = f"{cut.text}; first {counted(note=len(sounding))} released"
             self._host.notice("host", state="resumed", text=text)
             self._host.tell_keeper({"say": text})
 
@@ -238,7 +238,10 @@ class Intake:
 
     def _on_input(self, now: int, event: Event, serial: int, notices: list[Notice]) -> None:
         if type(event) is Midi and is_counted(event.data):
-            self._host.watcher.heard(event.port, now)
+            assert self._host.shadow is not None
+            self._host.watcher.heard(event, now, self._host.shadow.performer.transport)
+        elif type(event) in (Locate, Missed):
+            self._host.watcher.grid.moved()
         self._host.feed.input(now, to_plain(event))
         if serial:
             self._host.link.unseen.pop(serial, None)

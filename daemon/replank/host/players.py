@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from replank import wire
+from replank.control.notices import counted
 from replank.host.listener import Place, follow, missed_steps
 from replank.host.server import PROTOCOL
 from replank.host.starting import find_cables
@@ -98,6 +99,7 @@ class Players:
         self._host.link.read()
         self._host.link.forget_waiting()
         self.has_gone = why
+        self._host.watcher.grid.doubt()
         self._host.intake.stop_adopting()
         was_playing, self._host.playing = self._host.playing, False
         if self._bringing is not None:
@@ -115,7 +117,7 @@ class Players:
             for output, data in messages:
                 self._host.feed.output(self._host.shadow.performer.now, output, data)
             notes = sum(wire.is_note_off(data) for _, data in messages)
-            text = f"the player {why} and is replaced; {notes} notes released"
+            text = f"the player {why} and is replaced; {counted(note=notes)} released"
         if not self._host.told_to_stop:
             self._host.replaced += 1
             self._host.notice("player", state="replaced", text=text)

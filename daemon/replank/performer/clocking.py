@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from replank.control.notices import counted
 from replank.performer import acting, playing, striking
 
 if TYPE_CHECKING:
@@ -203,6 +204,16 @@ def located_from_outside(p: Performer, song_clock: int, running: bool) -> None:
         p.notice("phase", phase="locked", text="counted by the host while the player was replaced")
 
 
+def missed(p: Performer, clocks: int, phase: str) -> None:
+    """The host knows that clocks were lost on their way here; the line goes on where their sender is."""
+    t = p.transport
+    if not t.running or p.by_pulses:
+        return
+    _locate(p, max(0, t.song_clock + 1 + clocks))
+    t.phase = phase
+    p.notice("phase", phase=phase, text=f"moved on by {counted(clock=clocks)} that did not arrive")
+
+
 def silence(p: Performer) -> int:
     """Release everything and drop what was about to sound; return the notes released."""
     _drop_waiting(p)
@@ -248,7 +259,7 @@ def _returned(p: Performer) -> None:
         t.phase = "estimated"
         # The gap is no interval: the mean goes on as though the clock had come.
         follower.last = p.now - follower.interval
-        text = f"the clock is back after {gap / 1e9:.1f} s; {missing} clocks estimated"
+        text = f"the clock is back after {gap / 1e9:.1f} s; {counted(clock=missing)} estimated"
     else:
         t.phase = "unknown"
         follower.forget()

@@ -29,6 +29,7 @@ from replank.performer.events import (
     Event,
     Locate,
     Midi,
+    Missed,
     Outcome,
     Reconnected,
     Slept,
@@ -185,6 +186,8 @@ class Performer:
                 pieces.bring_back(self, event)
             case Locate():
                 clocking.located_from_outside(self, event.song_clock, event.running)
+            case Missed():
+                clocking.missed(self, event.clocks, event.phase)
             case Slept():
                 self.slept(event.ns)
             case _:

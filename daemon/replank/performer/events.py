@@ -72,13 +72,23 @@ class Locate(NamedTuple):
     running: bool
 
 
+class Missed(NamedTuple):
+    """So many clocks, behind the last one, were sent and not received; negative: taken twice.
+
+    A number of clocks, not a place: another may come before this is heard of.
+    """
+
+    clocks: int
+    phase: str = "locked"
+
+
 class Slept(NamedTuple):
     """The machine was suspended for so many nanoseconds, which the performer's clock does not count."""
 
     ns: int
 
 
-Event = Midi | Assign | Act | Configure | Reconnected | BoxReturned | BringBack | Locate | Slept
+Event = Midi | Assign | Act | Configure | Reconnected | BoxReturned | BringBack | Locate | Missed | Slept
 
 
 class Outcome(NamedTuple):
@@ -95,7 +105,7 @@ class Outcome(NamedTuple):
 
 _KINDS: dict[str, Any] = {
     "m": Midi, "a": Assign, "x": Act, "c": Configure, "r": Reconnected, "k": BoxReturned, "b": BringBack, "l": Locate,
-    "s": Slept,
+    "d": Missed, "s": Slept,
 }  # fmt: skip
 _LETTERS = {kind: letter for letter, kind in _KINDS.items()}
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from replank.control.compiling import compile_profile
+from replank.control.notices import counted
 from replank.control.parameters import nearest
 from replank.control.plain import BadProfile
 from replank.host.files.mistakes import BadFile, Mark, Mistake, quoted
@@ -113,4 +114,4 @@ def load_profiles(
 
 def summary_of_profile(profile: dict[str, Any]) -> list[str]:
     """Return what a profile holds, a line each."""
-    return [f"{profile['title']}: {len(profile['controls'])} controls"]
+    return [f"{profile['title']}: {counted(control=len(profile['controls']))}"]
