@@ -75,6 +75,15 @@ def test_a_small_file_system_that_fills_up(tmp_path):
         subprocess.run(["umount", "-l", str(place)], check=True)
 
 
+def test_memory_for_pages_is_bounded_whatever_sqlite_was_built_with(tmp_path):
+    # sqlite.org/pragma.html#pragma_cache_size: a negative number is KiB, and lasts as long as the connection
+    opened = store.open_for_writing(tmp_path / "shows.db")
+    with closing(opened.connection) as connection, closing(store.connect(opened.path)) as unbounded:
+        bounds = [one.execute("PRAGMA cache_size").fetchone()[0] for one in (connection, unbounded)]
+    assert bounds[0] == -1024
+    assert bounds[1] != -1024, "negative control: by itself it has another bound"
+
+
 def test_another_programs_lock_is_waited_out(tmp_path):
     told = Told()
     recorder, base = begun(tmp_path / "shows.db", told)

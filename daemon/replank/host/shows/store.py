@@ -30,6 +30,8 @@ _WORDS = {
 }
 WHOLE_CHECK = 64 * 1024 * 1024
 """Files up to so many bytes are checked whole at opening, larger ones only after a crash."""
+CACHE_KIB = 1024
+"""Memory for pages of the file, whatever SQLite was built with: a show is only ever added to."""
 
 
 def default_path(environ: Mapping[str, str] = os.environ) -> Path:
@@ -137,6 +139,7 @@ def _open(path: Path, pages: int, messages: list[str]) -> Opened:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA journal_size_limit = 16777216")
+        connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
         if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
             connection.execute("BEGIN IMMEDIATE")
             schema.create(connection)
