@@ -15,8 +15,8 @@ from .subjects import Daemon, Echo
 
 ECHO_CHANNEL = 1
 """On the wire, from 0: by it the echo's notes are told from the daemon's on channel 1."""
-SETTLED = 5
-"""Minutes after which memory counts: caches and the trail have filled by then."""
+SETTLED = 20
+"""Minutes after which memory counts: at 300 BPM the trail is full after 12, the database's page cache after 20."""
 LATE_MS = 3
 NAMES = ("daemon", "echo")
 

@@ -265,3 +265,11 @@ def test_logged_values_are_bounded():
     found = trail.back(FORM, 967)
     assert found is not None
     assert found[1] == {"gate": 967}
+
+
+def test_edits_that_cancel_themselves_leave_nothing():
+    trail, form = Trail(), FORM
+    for n in range(200):
+        form = turn(trail, form, 4, 71, 4 * n * SECOND)
+        form = turn(trail, form, 4, FORM.steps[4].pitch, 4 * n * SECOND + 1)
+    assert not trail.units and not trail._plain, "a night of these must not add up"

@@ -64,10 +64,10 @@ class Grid:
 
     def lost(self) -> int:
         """Return how many clocks were lost, once enough have come since the doubt; 0: none, or nobody can say."""
-        before, after = self._before, list(self._points)
-        if before is None or len(after) < POINTS or self._looked > 0:
+        before = self._before
+        if before is None or len(self._points) < POINTS or self._looked > 0:
             return 0
-        self._looked = AGAIN
+        after, self._looked = list(self._points), AGAIN
         if after[0][1] - before[-1][1] > MOST_GAP_NS:
             self._before = None
             return 0

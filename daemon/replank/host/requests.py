@@ -88,18 +88,19 @@ class Requests:
             await asyncio.sleep(0.02)  # it is just starting, or being replaced
         if not host.playing:
             raise Refused(host.waiting or "no player plays just now; another one is being started: ask again")
-        futures = []
-        for event in events:
-            try:
-                serial = host.link.command(event)
-            except BufferError as error:
-                raise Refused(str(error)) from None
-            futures.append(host.loop.create_future())
-            self._waiting[serial] = futures[-1]
+        futures: dict[int, asyncio.Future[list[Notice]]] = {}
         try:
-            found = await asyncio.wait_for(asyncio.gather(*futures), ANSWER_SECONDS)
+            for event in events:
+                serial = host.link.command(event)
+                futures[serial] = self._waiting[serial] = host.loop.create_future()
+            found = await asyncio.wait_for(asyncio.gather(*futures.values()), ANSWER_SECONDS)
+        except BufferError as error:
+            raise Refused(str(error)) from None
         except TimeoutError:
             raise Refused("the player has not answered yet; it does this as soon as it can") from None
+        finally:
+            for serial in futures:  # what never comes back is not waited for
+                self._waiting.pop(serial, None)
         notices = [notice for row in found for notice in row]
         refused = refusals(notices)
         if refused:

@@ -219,6 +219,7 @@ class Trail:
             self.units.append(merged)
             return merged
         self._done.pop()
+        self._plain.pop(last.number, None)
         return None
 
     def log_value(self, cycle: int, name: str, before: Any, after: Any) -> None:
