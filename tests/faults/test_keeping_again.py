@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from replank.host.shows import writing
-from tests.faults.stage import PATIENCE, Peer, complaints
+from tests.faults.stage import PATIENCE, Peer
 from tests.faults.test_disk import disk, replayed
 from tests.faults.witness import Witness
 
@@ -75,7 +75,7 @@ def trouble(playing, stage, what: str, more: str = "", patience: float = PATIENC
         resumed = Peer.until(lambda: any("being kept again" in text for text in list(said)), patience)
         if not (resumed and Peer.until(lambda: disk(daemon) == "ok", patience)):
             found.append(f"keeping did not resume: {daemon.state()['host']['disk']}, {said}")
-        found += complaints(witness.testify(trial.end()))
+        found += witness.complaints(trial.end())
     kept = Path(daemon.state()["host"]["disk"]["path"]).parent
     daemon.stop()
     report = replayed(daemon, kept)
@@ -110,7 +110,7 @@ def test_a_recorder_that_says_nothing_is_rejected(playing, stage):
 
 
 def test_a_daemon_that_passes_over_a_clock_is_rejected(playing, stage):
-    """Negative control: the witness takes nothing for lost that reached the daemon."""
+    """Negative control: nothing is taken for lost that reached everyone."""
     found = trouble(playing, stage, "read-only", DEAF, player=DEAF)
     assert any("the daemon counts clock" in one for one in found), found
 

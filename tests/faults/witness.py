@@ -1,4 +1,4 @@
-"""Ears in a process of their own: what was really on the cables, for a verdict that no lost cycle can spoil.
+"""Ears in a process of their own: what was on the cables, for a verdict that a cycle given up does not spoil.
 
 A JACK server that waits for its clients gives a cycle up after ten times its
 time-out, here 27 ms.  What the client that was late writes then is heard by
@@ -20,7 +20,7 @@ from typing import Any, Self
 import jack
 from scripts.benchparts.children import end_with_parent
 
-from tests.faults.measure import Evidence
+from tests.faults.measure import Evidence, complaints
 
 ROOT = Path(__file__).parent.parent.parent
 CLOCK, START = b"\xf8", b"\xfa"
@@ -50,16 +50,9 @@ class Witness:
             name: [(frame, bytes.fromhex(data)) for frame, data in heard] for name, heard in json.loads(said).items()
         }
 
-    def testify(self, evidence: Evidence) -> Evidence:
-        """End it; return the evidence as this process heard it."""
-        heard = self.heard()
-        clocks: list[int] = []
-        for frame, data in heard.pop("clock"):
-            if data == START:
-                clocks = []
-            elif data == CLOCK:
-                clocks.append(frame)
-        return dataclasses.replace(evidence, heard=heard, clocks=clocks, cuts={})
+    def complaints(self, evidence: Evidence) -> list[str]:
+        """End it; return what is wrong; see `judged`."""
+        return judged(evidence, self.heard())
 
     def close(self) -> None:
         """End it, whatever it is at."""
@@ -75,6 +68,27 @@ class Witness:
 
     def __exit__(self, *error: object) -> None:
         self.close()
+
+
+def judged(evidence: Evidence, heard: dict[str, list[tuple[int, bytes]]]) -> list[str]:
+    """Return what is wrong by whatever was heard, by a witness or at the stage.
+
+    A cycle given up reaches some clients and not others, so either may lack
+    what the daemon heard.  Where none is given up both are the same, and one
+    verdict is all there is.
+    """
+    clocks: list[int] = []
+    for frame, data in heard["clock"]:
+        if data == START:
+            clocks = []
+        elif data == CLOCK:
+            clocks.append(frame)
+    notes = {name: got for name, got in heard.items() if name != "clock"}
+    heres = [evidence, dataclasses.replace(evidence, heard=notes, cuts={})]
+    verdicts = [complaints(one) for one in heres]
+    if len(clocks) != len(evidence.clocks):
+        verdicts += [complaints(dataclasses.replace(one, clocks=clocks)) for one in heres]
+    return min(verdicts, key=len)
 
 
 def listen(name: str, cables: dict[str, str]) -> None:
