@@ -47,6 +47,7 @@ class Kills:
     never_replaced: int = 0
     wrong_counts: list[str] = field(default_factory=list)  # says locked and counts other clocks than were sent
     counted: int = 0  # kills after which the count was compared
+    lost_by_stage: int = 0  # of those, where the witness counts as the daemon does, and other than the stage
     unsure: int = 0  # phase declared estimated or unknown
     off: int = 0  # clocks counted less clocks sent, at the end
     hosts: int = 0
@@ -88,13 +89,14 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
         return
     time.sleep(0.7)  # several steps
     end = trial.clock.client.frame_time - rate // 4
-    clocks = list(trial.clock.clock_frames)
+    sent = [list(trial.clock.clock_frames), trial.witness.clocks()]  # a cycle given up may be lost to either
     if victim == "host":
         kills.hosts += 1
     lost, gap, release = 0, 0.0, 0.0
     for heard in trial.heard().values():
         row = window(heard, at - int(WINDOW * rate), end)
-        lost = max(lost, len(lost_steps(clocks, row, None, steps_due(clocks, at, end - 2 * rate // 10))))
+        lacking = [len(lost_steps(one, row, None, steps_due(one, at, end - 2 * rate // 10))) for one in sent]
+        lost = max(lost, min(lacking))
         after = [frame for frame, _ in ons(row) if frame > at]
         gap = max(gap, (after[0] - at) / rate * 1000 if after else float("inf"))
         released = released_after(row, at)
@@ -113,15 +115,18 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
 def be_sure(trial: Trial, kills: Kills, number: int, victim: str, say: Callable[[str], None]) -> None:
     """Begin again with a Start where the phase is declared not to be known, or is wrong, as a performer would.
 
-    Otherwise each later step would count as lost for being played by another count.
+    Otherwise each later step would count as lost for being played by another count.  What the stage believes to have
+    sent in a cycle that the server gives up reaches nobody, so what a witness counts is right, too.
     """
     if trial.daemon.transport()["phase"] != "locked":
         kills.unsure += 1
         off = 0
     else:
-        off = trial.count_off()
+        off = trial.count_off(trial.counted)
         kills.counted += off is not None
-        if off:
+        if off and off == trial.count_off(trial.witness.count):
+            kills.lost_by_stage += 1
+        elif off:
             kills.wrong_counts.append(f"{off:+d} clocks after kill {number} ({victim})")
             say(f"WRONG COUNT {kills.wrong_counts[-1]}: {trial.daemon.transport()}")
     if off or trial.daemon.transport()["phase"] != "locked":
@@ -184,6 +189,8 @@ def one_set(daemon: Playing, kills: Kills, numbers: range, plan: tuple, say: Cal
         trial.clock.rest()
         transport = daemon.transport()
         kills.off = int(transport["song_clock"] or 0) + 1 - len(trial.clock.clock_frames)
+        if kills.off and kills.off == trial.witness.count() - len(trial.clock.clock_frames):
+            kills.lost_by_stage, kills.off = kills.lost_by_stage + 1, 0
         if transport["phase"] == "locked" and kills.off:
             kills.wrong_counts.append(f"{kills.off:+d} clocks at the end")
         trial.clock.send(STOP)
@@ -236,6 +243,8 @@ def table(kills: Kills, whole: dict, flipped: dict) -> list[str]:
         f"| processes never replaced | {kills.never_replaced} |",
         f"| kills after which it said locked and counted other clocks than were sent | "
         f"{len(kills.wrong_counts)} of {kills.counted} |",
+        f"| kills after which the stage, too, had lost clocks in a cycle given up, as an independent witness heard | "
+        f"{kills.lost_by_stage} |",
         f"| clocks counted at the end, less clocks sent | {kills.off:+d} |",
     ]
     if whole:

@@ -8,11 +8,13 @@ import random
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import jack
 
 from tests.faults.measure import Evidence, complaints, hanging, ons
+from tests.faults.witness import Witness
 from tests.real.daemon import ROOT, Daemon
 from tests.real.peer import CLOCK, CONTINUE, START, STOP, Peer
 
@@ -135,16 +137,13 @@ class Clockwork(Peer):
 
     def __init__(self, name: str) -> None:
         self.clock_frames: list[int] = []
-        self._last = self._lost = 0
+        self._last = 0
         super().__init__(name)
 
     def _put(self, offset: int, data: bytes) -> None:
         now = self.client.last_frame_time
         self._last = max(self._last, now + offset)  # JACK takes a cycle's events in order only
-        if data == CLOCK and self._lost:
-            self._lost -= 1
-        else:
-            super()._put(self._last - now, data)
+        super()._put(self._last - now, data)
         if data == CLOCK:
             self.clock_frames.append(self._last)
         elif data == START:
@@ -153,10 +152,6 @@ class Clockwork(Peer):
     def run(self, bpm: float = 240.0, first: tuple[bytes, ...] = (START,)) -> None:
         """Let the clock run until it is stopped."""
         self.clocks(1_000_000, bpm, first, wait=False)
-
-    def lose(self, count: int) -> None:
-        """Let the next clocks reach nobody, as in periods that a MIDI system skips; they count as sent."""
-        self._lost = count
 
     def rest(self) -> None:
         """Stop the clock, and wait until its last has left."""
@@ -175,6 +170,7 @@ class Trial:
         self.daemon = daemon
         self.clock = Clockwork(f"{daemon.instance}-stage")  # another daemon, which remembers its own, lets it alone
         self.second = Peer(f"{daemon.instance}-second")
+        self.witness = Witness(f"{daemon.instance}-clocks", clock=self.clock.send_port.name)
         self.at = self.settled = 0
         self._cuts: list[dict[str, int]] = []
         self.line: list[int] = []
@@ -212,21 +208,24 @@ class Trial:
         want = {name: len(ons(heard)) + least for name, heard in self.heard().items()}
         return Peer.until(lambda: all(len(ons(h)) >= want[n] for n, h in self.heard().items()), seconds)
 
-    def count_off(self, looks: int = 8) -> int | None:
+    def counted(self) -> int:
+        """Return the clocks that the daemon has counted since Start."""
+        return int(self.daemon.transport()["song_clock"]) + 1
+
+    def count_off(self, counted: Callable[[], int], looks: int = 8) -> int | None:
         """Return clocks counted less clocks sent, while the clock goes on; None where no look fell between two clocks.
 
-        What the daemon shows is some ms old, so the most of several looks is the count.
+        An answer is some ms old, so the most of several looks is the count.
         """
         found = []
-        with self.daemon.client() as client:
-            for _ in range(10 * looks):
-                sent = len(self.clock.clock_frames)
-                counted = client.ask("state")["state"]["performer"]["transport"]["song_clock"]
-                if len(self.clock.clock_frames) == sent and counted is not None:
-                    found.append(counted + 1 - sent)
-                if len(found) >= looks:
-                    break
-                time.sleep(0.007)
+        for _ in range(10 * looks):
+            sent = len(self.clock.clock_frames)
+            count = counted()
+            if len(self.clock.clock_frames) == sent:
+                found.append(count - sent)
+            if len(found) >= looks:
+                break
+            time.sleep(0.007)
         return max(found, default=None)
 
     def fault(self) -> None:
@@ -258,11 +257,16 @@ class Trial:
             self.clock.send(STOP)
         Peer.until(self.is_silent, 3.0)
         kept = [(name, self.before.get(name), after[name]) for name in after]
+        clocks = self.clock.clock_frames
+        if transport["song_clock"] != len(clocks) - 1:  # of a cycle given up the stage may not know
+            witnessed = self.witness.clocks()
+            clocks = witnessed if transport["song_clock"] == len(witnessed) - 1 else clocks
         cuts = {name: (self._cuts[0][name], self._cuts[1][name]) for name in self._cuts[0]}
-        return Evidence(self.heard(), self.at, self.settled, self.clock.clock_frames, self.line,
+        return Evidence(self.heard(), self.at, self.settled, clocks, self.line,
                         transport["phase"], transport["song_clock"], kept, cuts=cuts)  # fmt: skip
 
     def close(self) -> None:
+        self.witness.close()
         self.clock.close()
         self.second.close()
 

@@ -4,10 +4,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from replank.control.setup import Setup
 from replank.host.watching import Watcher
-from replank.performer import Performer
-from replank.performer.events import Midi
 
 AT = 5_000_000_000
 LATE = [AT - 30, AT - 20, AT - 10, AT + 10, AT + 20]
@@ -32,8 +29,7 @@ def check(watcher: type[Watcher]) -> None:
     setup = SimpleNamespace(inputs=[SimpleNamespace(role="clock")])
     host = SimpleNamespace(setup=setup, cables=SimpleNamespace(listener=listener), link=None)
     made = watcher(host)
-    clock, stopped = Midi(0, b"\xf8"), Performer(Setup(), 1, 0).transport
-    host.link = SimpleNamespace(read=lambda: [made.heard(clock, now, stopped) for now in LATE])
+    host.link = SimpleNamespace(read=lambda: [made.heard(0, now) for now in LATE])
     made.recorded = 7
     made.agree()
     listener.heard += 2

@@ -7,7 +7,6 @@ import time
 
 import pytest
 
-from tests.faults.measure import Evidence
 from tests.faults.stage import PATIENCE, Peer, complaints, plug, seeded, survived
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(600)]
@@ -28,36 +27,6 @@ def kill(trial, name: str, rng) -> None:
     os.kill(pid, signal.SIGKILL)
     assert replaced(trial, name, pid)
     trial.well()
-
-
-def lose_clocks(trial) -> Evidence:
-    """Kill the player, let some clocks reach nobody just then, and return what came of it."""
-    trial.begin(120, least=12)
-    trial.fault()
-    pid = trial.daemon.pid("player")
-    trial.clock.lose(4)
-    os.kill(pid, signal.SIGKILL)
-    assert replaced(trial, "player", pid)
-    Peer.until(lambda: trial.daemon.transport()["phase"] == "estimated", 8.0)
-    trial.well()
-    return trial.end()
-
-
-@pytest.mark.alone
-def test_clocks_that_reach_nobody_while_the_player_is_replaced(playing, stage):
-    """Neither player nor listener can count them; that the clock is even shows them."""
-    evidence = lose_clocks(stage(playing()))
-    assert evidence.phase == "estimated"
-    evidence.phase = "locked"  # what is estimated is right, too
-    assert complaints(evidence) == []
-
-
-@pytest.mark.alone
-def test_host_that_does_not_look_at_the_times_is_rejected(playing, stage):
-    """Negative control: it says locked and plays another step than the clock's."""
-    blind = "from replank.host.grid import Grid\nGrid.lost = lambda self: 0"
-    evidence = lose_clocks(stage(playing(breaks={"replank.host": blind})))
-    assert any("counts clock" in one for one in complaints(evidence))
 
 
 def test_kills_of_player_and_host_then_of_all(playing, stage):

@@ -43,6 +43,19 @@ class Witness:
             self.close()
             raise AssertionError("the witness does not listen")
 
+    def count(self) -> int:
+        """Return how many clocks it has heard since the last Start."""
+        return int(self._ask("count"))
+
+    def clocks(self) -> list[int]:
+        """Return the frames of the clocks that it has heard since the last Start."""
+        return json.loads(self._ask("clocks"))
+
+    def _ask(self, what: str) -> str:
+        self._process.stdin.write(f"{what}\n")
+        self._process.stdin.flush()
+        return self._process.stdout.readline()
+
     def heard(self) -> dict[str, list[tuple[int, bytes]]]:
         """End it; return (frame, message) of all that was heard."""
         said, _ = self._process.communicate("enough\n", timeout=60)
@@ -70,6 +83,15 @@ class Witness:
         self.close()
 
 
+def add_clocks(clocks: list[int], heard: list[tuple[int, bytes]]) -> None:
+    """Go on with the frames of the clocks since the last Start."""
+    for frame, data in heard:
+        if data == START:
+            clocks.clear()
+        elif data == CLOCK:
+            clocks.append(frame)
+
+
 def judged(evidence: Evidence, heard: dict[str, list[tuple[int, bytes]]]) -> list[str]:
     """Return what is wrong by whatever was heard, by a witness or at the stage.
 
@@ -78,11 +100,7 @@ def judged(evidence: Evidence, heard: dict[str, list[tuple[int, bytes]]]) -> lis
     verdict is all there is.
     """
     clocks: list[int] = []
-    for frame, data in heard["clock"]:
-        if data == START:
-            clocks = []
-        elif data == CLOCK:
-            clocks.append(frame)
+    add_clocks(clocks, heard["clock"])
     notes = {name: got for name, got in heard.items() if name != "clock"}
     heres = [evidence, dataclasses.replace(evidence, heard=notes, cuts={})]
     verdicts = [complaints(one) for one in heres]
@@ -96,18 +114,23 @@ def listen(name: str, cables: dict[str, str]) -> None:
     client = jack.Client(name, no_start_server=True)
     ports: dict[str, Any] = {one: client.midi_inports.register(one) for one in cables}
     heard: dict[str, list[tuple[int, bytes]]] = {one: [] for one in cables}
+    clocks: list[int] = []
 
     def process(frames: int) -> None:
         begin = client.last_frame_time
         for one, port in ports.items():
-            heard[one] += ((begin + offset, bytes(data)) for offset, data in port.incoming_midi_events())
+            got = [(begin + offset, bytes(data)) for offset, data in port.incoming_midi_events()]
+            heard[one] += got
+            if one == "clock":
+                add_clocks(clocks, got)
 
     client.set_process_callback(process)
     client.activate()
     for one, source in cables.items():
         client.connect(source, f"{client.name}:{one}")
     print("listening", flush=True)
-    sys.stdin.readline()
+    while (asked := sys.stdin.readline()) in ("count\n", "clocks\n"):
+        print(len(clocks) if asked == "count\n" else clocks, flush=True)
     client.deactivate()
     print(json.dumps({one: [(frame, data.hex()) for frame, data in got] for one, got in heard.items()}), flush=True)
     client.close()

@@ -338,24 +338,16 @@ def test_clocks_that_were_missed_move_the_line_on_whenever_this_is_heard_of() ->
         stage = plain()
         stage.start()
         stage.clocks(13 + late)
-        stage.give(Missed(4, "estimated"))
-        transport = stage.p.view()["transport"]
-        assert (transport["song_clock"], transport["phase"]) == (16 + late, "estimated")
-        stage.forget()
-        stage.clocks(7 - late)
-        assert stage.p.view()["transport"]["song_clock"] == 23
-        stage.clocks(1)
+        stage.give(Missed(4))
+        assert stage.p.view()["transport"]["song_clock"] == 16 + late
+        stage.clocks(8 - late)
         assert indices(stage)[-1] == 5  # of the step at song clock 24
 
 
-def test_clocks_that_were_missed_mean_nothing_where_no_clock_is_followed() -> None:
+def test_clocks_that_were_missed_mean_nothing_where_none_is_followed() -> None:
     stage = plain()
     stage.give(Missed(4))
-    assert stage.p.view()["transport"]["song_clock"] in (None, -1)
-    assert stage.p.view()["transport"]["phase"] == "none"
     stage.start()
-    stage.clocks(2)
-    stage.give(Missed(-9))
     stage.clocks(1)
     assert stage.p.view()["transport"]["song_clock"] == 0
 

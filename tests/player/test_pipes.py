@@ -218,7 +218,7 @@ def test_a_slice_waits_for_room_instead():
 @pytest.mark.parametrize(
     "event",
     [Midi(1, b"\x90\x3c\x40"), Assign({"length": 3}, "x"), Act("redraw", ("a", "b"), "bar"), Locate(27, True),
-     Missed(-1, "estimated")],
+     Missed(4)],
 )  # fmt: skip
 def test_events_go_through(event):
     kind, payload = wire.pack_input(event, 12345678901, 7)

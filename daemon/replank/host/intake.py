@@ -12,7 +12,7 @@ from replank.host.listener import is_counted
 from replank.host.shadow import Shadow
 from replank.host.starting import new_performer
 from replank.performer import Performer
-from replank.performer.events import Event, Locate, Midi, Missed, to_plain
+from replank.performer.events import Event, Midi, to_plain
 from replank.pipes import PIPE_VERSION
 
 if TYPE_CHECKING:
@@ -238,10 +238,7 @@ class Intake:
 
     def _on_input(self, now: int, event: Event, serial: int, notices: list[Notice]) -> None:
         if type(event) is Midi and is_counted(event.data):
-            assert self._host.shadow is not None
-            self._host.watcher.heard(event, now, self._host.shadow.performer.transport)
-        elif type(event) in (Locate, Missed):
-            self._host.watcher.grid.moved()
+            self._host.watcher.heard(event.port, now)
         self._host.feed.input(now, to_plain(event))
         if serial:
             self._host.link.unseen.pop(serial, None)

@@ -99,7 +99,6 @@ class Players:
         self._host.link.read()
         self._host.link.forget_waiting()
         self.has_gone = why
-        self._host.watcher.grid.doubt()
         self._host.intake.stop_adopting()
         was_playing, self._host.playing = self._host.playing, False
         if self._bringing is not None:

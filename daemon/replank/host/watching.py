@@ -9,15 +9,12 @@ import time
 from typing import TYPE_CHECKING
 
 from replank.control.notices import counted
-from replank.host.grid import Grid
 from replank.host.listener import Listener
-from replank.performer.events import Midi, Missed, Reconnected
-from replank.performer.transport import Transport
+from replank.performer.events import Missed, Reconnected
 
 if TYPE_CHECKING:
     from replank.host.app import Host
 
-CLOCK, MOVES = b"\xf8", (b"\xfa", b"\xfb", b"\xfc", b"\xf2")
 LISTEN_SECONDS = 0.025
 SURER_SECONDS = 1.0
 """Between two tries to begin the count in a quiet moment."""
@@ -31,13 +28,11 @@ class Watcher:
     Attributes:
         recorded: Messages of the clock port in the record since the listener agreed with it.
         clock_ports: Inputs that the listener hears, too.
-        grid: When the clocks of the record came.
     """
 
     def __init__(self, host: Host) -> None:
         self._host = host
         self.recorded = 0
-        self.grid = Grid()
         self._since = 0
         self._sure_at = 0.0
         self.clock_ports: frozenset[int] = frozenset()
@@ -61,16 +56,10 @@ class Watcher:
         """Count the record from a moment on (monotonic ns)."""
         self.recorded, self._since = 0, since
 
-    def heard(self, event: Midi, now: int, transport: Transport) -> None:
-        """Count a message of the record that the player took at `now`; `transport` is what it has come to."""
-        if event.port not in self.clock_ports:
-            return
-        if now > self._since:
+    def heard(self, port: int, now: int) -> None:
+        """Count a message of the record that the player took at `now`."""
+        if port in self.clock_ports and now > self._since:
             self.recorded += 1
-        if event.data[:1] in MOVES:
-            self.grid.forget()
-        elif event.data == CLOCK and transport.running:
-            self.grid.tick(transport.song_clock, now)
 
     async def listen(self) -> None:
         """Count the clock."""
@@ -79,9 +68,7 @@ class Watcher:
             cables = self._host.cables
             if cables is not None and cables.listener is not None and cables.alive:
                 cables.listener.poll()
-                if self._is_locked() and (lost := self.grid.lost()):
-                    self._make_good(lost)
-                elif self._is_locked() and (lacking := cables.listener.lacking(self.recorded)):
+                if self._is_locked() and (lacking := cables.listener.lacking(self.recorded)):
                     self._catch_up(cables.listener, lacking)
                 elif self._host.playing and (
                     cables.listener.watch(self.recorded) or self._may_be_surer(cables.listener)
@@ -117,14 +104,6 @@ class Watcher:
         listener.restart()
         self.restart(at)
 
-    def _make_good(self, lost: int) -> None:
-        """Move on a player that clocks did not reach, nor the listener."""
-        if self._host.setup.clock.source != "external":
-            return
-        self._host.link.command(Missed(lost, "estimated"))
-        text = f"by its evenness the clock is {counted(clock=abs(lost))} {'further' if lost > 0 else 'behind'}"
-        self._host.notice("player", state="moved on", text=f"{text} than what arrived; the line is moved there")
-
     def changed(self) -> None:
         """Look at the ports soon; may be called on any thread."""
         self._host.loop.call_soon_threadsafe(self._look_due.set)
@@ -139,7 +118,6 @@ class Watcher:
                 self._host.players.gone("has lost its ports")
             elif self._host.playing and self._host.cables is not None and self._host.cables.has_lost_any():
                 self._host.players.release_latest_again()
-                self.grid.doubt()
             await asyncio.sleep(0.02)  # what changes together is looked at together
             self._look_due.clear()
             if self._host.cables is None or not self._host.playing:

@@ -204,14 +204,13 @@ def located_from_outside(p: Performer, song_clock: int, running: bool) -> None:
         p.notice("phase", phase="locked", text="counted by the host while the player was replaced")
 
 
-def missed(p: Performer, clocks: int, phase: str) -> None:
-    """The host knows that clocks were lost on their way here; the line goes on where their sender is."""
+def missed(p: Performer, clocks: int) -> None:
+    """The host has counted clocks that were lost on their way here; the line goes on where their sender is."""
     t = p.transport
-    if not t.running or p.by_pulses:
-        return
-    _locate(p, max(0, t.song_clock + 1 + clocks))
-    t.phase = phase
-    p.notice("phase", phase=phase, text=f"moved on by {counted(clock=clocks)} that did not arrive")
+    if t.running and not p.by_pulses:
+        _locate(p, t.song_clock + 1 + clocks)
+        text = f"moved on by {counted(clock=clocks)} that the host has counted and the player has not"
+        p.notice("phase", phase=t.phase, text=text)
 
 
 def silence(p: Performer) -> int:

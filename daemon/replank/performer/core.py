@@ -187,7 +187,7 @@ class Performer:
             case Locate():
                 clocking.located_from_outside(self, event.song_clock, event.running)
             case Missed():
-                clocking.missed(self, event.clocks, event.phase)
+                clocking.missed(self, event.clocks)
             case Slept():
                 self.slept(event.ns)
             case _:

@@ -73,13 +73,12 @@ class Locate(NamedTuple):
 
 
 class Missed(NamedTuple):
-    """So many clocks, behind the last one, were sent and not received; negative: taken twice.
+    """So many clocks were sent that were not received.
 
     A number of clocks, not a place: another may come before this is heard of.
     """
 
     clocks: int
-    phase: str = "locked"
 
 
 class Slept(NamedTuple):
