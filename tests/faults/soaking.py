@@ -40,6 +40,7 @@ class Kills:
 
     gaps: list[float] = field(default_factory=list)
     releases: list[float] = field(default_factory=list)
+    stood: list[float] = field(default_factory=list)  # how long the server's own time stood still
     lost: list[int] = field(default_factory=list)
     never_released: int = 0  # struck before a kill and not released in the second after it
     hanging: int = 0  # at the very end
@@ -82,7 +83,7 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
     """Kill a process in a note, wait until it is replaced, and measure what was heard."""
     daemon, rate = trial.daemon, trial.clock.client.samplerate
     pid = daemon.pid(victim)
-    at = trial.clock.client.frame_time
+    at, behind = trial.clock.client.frame_time, trial.clock.behind()
     os.kill(pid, signal.SIGKILL)
     if not Peer.until(lambda: daemon.answers() and daemon.pid(victim) != pid, PATIENCE):
         kills.never_replaced += 1
@@ -108,6 +109,7 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
         kills.lost.append(lost)
         kills.gaps.append(gap)
         kills.releases.append(release)
+        kills.stood.append(max(0.0, 1000 * (trial.clock.behind() - behind)))
     elif lost:
         kills.lost.append(lost)
 
@@ -229,6 +231,7 @@ def table(kills: Kills, whole: dict, flipped: dict) -> list[str]:
         "| per kill of the player | kills | p50 | p90 | p99 | most |", "| --- | --- | --- | --- | --- | --- |",
         row("from the kill to the next note", kills.gaps, "ms"),
         row("from the kill to the last release", kills.releases, "ms"),
+        row("for which the server itself stood still, which is in none of these times", kills.stood, "ms"),
         row("lost steps", [float(n) for n in kills.lost], "steps"),
         "", "| what | figure |", "| --- | --- |",
     ]  # fmt: skip

@@ -149,6 +149,10 @@ class Clockwork(Peer):
         elif data == START:
             self.clock_frames = []
 
+    def behind(self) -> float:
+        """Return seconds by which the server's time lags ours; it grows where a server without hardware is held up."""
+        return time.monotonic() - self.client.frame_time / self.client.samplerate
+
     def run(self, bpm: float = 240.0, first: tuple[bytes, ...] = (START,)) -> None:
         """Let the clock run until it is stopped."""
         self.clocks(1_000_000, bpm, first, wait=False)
