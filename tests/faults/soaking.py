@@ -30,6 +30,8 @@ BETWEEN = 3.0
 """Least seconds between two kills: by then a spare player waits again."""
 MOST_FAULTS = 10
 """Trials that fail before it is given up."""
+MADE_GOOD = 4.0
+"""Seconds in which what is lost has to be made good or declared."""
 WINDOW = 2.0
 """Seconds before a kill whose notes are looked at."""
 
@@ -50,6 +52,7 @@ class Kills:
     counted: int = 0  # kills after which the count was compared
     lost_by_stage: int = 0  # of those, where the witness counts as the daemon does, and other than the stage
     unsure: int = 0  # phase declared estimated or unknown
+    unsure_right: int = 0  # of those, where the count was right all the same
     off: int = 0  # clocks counted less clocks sent, at the end
     hosts: int = 0
     memory: list[tuple[float, int, int]] = field(default_factory=list)  # seconds, KB of player, KB of host
@@ -120,11 +123,16 @@ def be_sure(trial: Trial, kills: Kills, number: int, victim: str, say: Callable[
     Otherwise each later step would count as lost for being played by another count.  What the stage believes to have
     sent in a cycle that the server gives up reaches nobody, so what a witness counts is right, too.
     """
+
+    def is_right() -> bool:
+        return not trial.count_off(trial.counted) or trial.daemon.transport()["phase"] != "locked"
+
+    Peer.until(is_right, MADE_GOOD)
+    off = trial.count_off(trial.counted)
     if trial.daemon.transport()["phase"] != "locked":
         kills.unsure += 1
-        off = 0
+        kills.unsure_right += off == 0
     else:
-        off = trial.count_off(trial.counted)
         kills.counted += off is not None
         if off and off == trial.count_off(trial.witness.count):
             kills.lost_by_stage += 1
@@ -239,7 +247,8 @@ def table(kills: Kills, whole: dict, flipped: dict) -> list[str]:
         f"| kills of the player with at most one lost step | {share(kills.lost, 1)} |",
         f"| kills of the player with every note released within 100 ms | {share(kills.releases, 100)} |",
         f"| kills of the host | {kills.hosts} |",
-        f"| kills after which the phase was declared estimated or unknown, and set right by a Start | {kills.unsure} |",
+        f"| kills after which the phase was declared estimated or unknown, and set right by a Start | {kills.unsure}, "
+        f"of which {kills.unsure_right} counted right |",
         f"| notes not released within the second after a kill | {kills.never_released} |",
         f"| notes that sound at the end | {kills.hanging} |",
         f"| sets that failed | {len(kills.faults)} |",
