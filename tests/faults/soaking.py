@@ -42,6 +42,7 @@ class Kills:
 
     gaps: list[float] = field(default_factory=list)
     releases: list[float] = field(default_factory=list)
+    told: list[float] = field(default_factory=list)  # from the kill until the host says that it has released, our time
     stood: list[float] = field(default_factory=list)  # how long the server's own time stood still
     lost: list[int] = field(default_factory=list)
     never_released: int = 0  # struck before a kill and not released in the second after it
@@ -87,7 +88,10 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
     daemon, rate = trial.daemon, trial.clock.client.samplerate
     pid = daemon.pid(victim)
     at, behind = trial.clock.client.frame_time, trial.clock.behind()
-    os.kill(pid, signal.SIGKILL)
+    if victim == "player":
+        kills.told.append(kill_and_hear(daemon, pid))
+    else:
+        os.kill(pid, signal.SIGKILL)
     if not Peer.until(lambda: daemon.answers() and daemon.pid(victim) != pid, PATIENCE):
         kills.never_replaced += 1
         return
@@ -115,6 +119,18 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
         kills.stood.append(max(0.0, 1000 * (trial.clock.behind() - behind)))
     elif lost:
         kills.lost.append(lost)
+
+
+def kill_and_hear(daemon: Playing, pid: int) -> float:
+    """Kill the player; return the ms of our own time until the host tells that it has released its notes."""
+    with daemon.client() as ears:
+        ears.ask("subscribe", levels=["warn"], state=False)
+        began = time.monotonic()
+        os.kill(pid, signal.SIGKILL)
+        for line in ears.lines():
+            if line.get("notice") == "player" and line["data"]["state"] == "replaced":
+                return 1000 * (time.monotonic() - began)
+    return float("inf")
 
 
 def be_sure(trial: Trial, kills: Kills, number: int, victim: str, say: Callable[[str], None]) -> None:
@@ -239,6 +255,7 @@ def table(kills: Kills, whole: dict, flipped: dict) -> list[str]:
         "| per kill of the player | kills | p50 | p90 | p99 | most |", "| --- | --- | --- | --- | --- | --- |",
         row("from the kill to the next note", kills.gaps, "ms"),
         row("from the kill to the last release", kills.releases, "ms"),
+        row("from the kill to the host's word that it has sent the releases, by the system's clock", kills.told, "ms"),
         row("for which the server itself stood still, which is in none of these times", kills.stood, "ms"),
         row("lost steps", [float(n) for n in kills.lost], "steps"),
         "", "| what | figure |", "| --- | --- |",
