@@ -79,7 +79,7 @@ class Cables:
         api: As given.
         listener: Counts the clock, or None.
         unsaved: True while `remember` has something to write.
-        replugged: True where the last look changed cables.
+        replugged: True where the last look changed what the player or the listener hears of the clock.
         boxes, lit: Inputs that got a box at the last look, and whose box can be shown something since.
 
     Raises:
@@ -225,7 +225,10 @@ class Cables:
                     connected[name] = bay.connections(by_name[name, own.is_source])
         look = self._patcher.decide(owns, ports, connected, ours, gone, time.monotonic())
         refused = apply(bay, look)
-        self.replugged = bool(look.connect or look.disconnect)
+        counter = self._counter_port(ports, host)
+        # other cables, such as those of a player in waiting, leave the count alone: to begin it anew would lose
+        # sight of a clock that the player has just missed
+        self.replugged = look.moves(counter, *(own.name for own in owns if counter and counter in own.mirrors))
         self._ready_spare = spare if spare and all(spares) and not refused else 0
         for own in owns if look.connect else ():
             if (own.name, own.is_source) in by_name:
@@ -244,8 +247,7 @@ class Cables:
         self, ports: list[Port], player: int, host: int, spare: int, generation: int
     ) -> tuple[list[Own], list[str]]:
         """Return our ports with their mirrors, and the names of the spare's ports, empty where there is none."""
-        names = self.names
-        counter = find_own(ports, host, f"{names.base}-{LISTENER}", "clock", False)
+        names, counter = self.names, self._counter_port(ports, host)
         owns, spares = list[Own](), list[str]()
         inputs = zip(self._setup.inputs, names.inputs(generation), names.inputs(generation + 1), strict=True)
         for one, (client, port), waiting in inputs:
@@ -265,6 +267,9 @@ class Cables:
             name = find_own(ports, host, f"{names.base}-{LIGHTS}", port, True)
             owns.append(Own(f"{LIGHTS}:{one.name}", name, True, host, one.connect))
         return owns, spares
+
+    def _counter_port(self, ports: list[Port], host: int) -> str:
+        return find_own(ports, host, f"{self.names.base}-{LISTENER}", "clock", False)
 
     def names_shown(self) -> dict[str, str | None]:
         """Return our ports' names as the MIDI system shows them, by the rig's names; None where there is none."""

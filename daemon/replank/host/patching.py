@@ -63,6 +63,10 @@ class Look:
     disconnect: list[tuple[str, str]] = field(default_factory=list)
     words: list[Word] = field(default_factory=list)
 
+    def moves(self, *sinks: str) -> bool:
+        """Tell whether a cable to any of these ports is plugged in or out."""
+        return any(sink in sinks for _, sink in (*self.connect, *self.disconnect) if sink)
+
 
 class Patcher:
     """Remembers and decides.
