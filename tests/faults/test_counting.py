@@ -50,28 +50,3 @@ def test_counting_from_when_the_record_was_read_is_rejected():
 
     with pytest.raises(AssertionError):
         check(Naive)
-
-
-@pytest.mark.parametrize(
-    ("heard", "recorded", "quiet", "sure", "begins"),
-    [
-        (40, 40, True, True, True),
-        (39, 40, True, True, True),  # the listener has missed one: it must not be missing again at the next kill
-        (41, 40, True, True, False),  # the player has, or its record is late: what it lacks must stay in sight
-        (41, 40, True, False, True),  # a count that began amid messages says nothing
-        (40, 40, False, True, False),
-    ],
-)
-def test_the_count_begins_afresh_unless_the_player_lacks_something(heard, recorded, quiet, sure, begins):
-    began: list[bool] = []
-    listener = SimpleNamespace(
-        heard=heard, was_quiet=quiet, is_sure=sure, off=0, agree=lambda: AT, restart=lambda: began.append(True)
-    )
-    host = SimpleNamespace(
-        setup=SimpleNamespace(inputs=[SimpleNamespace(role="clock")]), link=SimpleNamespace(read=lambda: None)
-    )
-    made = Watcher(host)
-    made.recorded = recorded
-    made._count_afresh(listener)
-    assert (began == [True]) == begins
-    assert made.recorded == (0 if begins else recorded)

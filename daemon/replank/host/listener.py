@@ -8,7 +8,7 @@ the record it says where the sender of the clock is by now.
 from __future__ import annotations
 
 import time
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
@@ -19,8 +19,9 @@ CLEAR_NS = 3_000_000
 """A count is exact when nothing came within so long around it."""
 SILENCE_NS = 2_000_000_000
 """A clock that has not come for so long counts as stopped where a player waits to be replaced."""
-STEADY_LOOKS = 40
-"""Looks at an unchanged difference after which it is no delay but something that one of both missed."""
+LOOKS, MOST_LOOKS = 40, 24
+"""Looks at the difference, and how many of them must agree: then it is no delay but something that one of both missed.
+On a busy machine a record is often late for a look, and now and then a message is late here."""
 
 
 CERTAIN = 4
@@ -106,7 +107,7 @@ class Listener:
         self._kept: deque[bytes] = deque(maxlen=KEPT)
         self.heard = 0
         self.off = 0
-        self._difference, self._looks = 0, 0
+        self._differences: deque[int] = deque(maxlen=LOOKS)
         self._lacked = self._lacked_at = self._lacked_looks = 0
         self.was_quiet = self.is_sure = False
         self.is_exact = False
@@ -150,7 +151,19 @@ class Listener:
         self._kept.clear()
         self.heard = 0
         self.is_exact, self.is_sure = True, self.was_quiet
-        self._difference, self._looks = 0, 0
+        self._differences.clear()
+        self._lacked = self._lacked_at = self._lacked_looks = 0
+
+    def settle(self, difference: int) -> None:
+        """Count on as though the player had not missed so many messages, or the listener where it is negative.
+
+        Not by beginning anew at a moment: a message that reaches one of both before it and the other after would make
+        the next difference.
+        """
+        self.off += abs(difference)
+        self.heard -= difference
+        self.is_sure = True
+        self._differences.clear()
         self._lacked = self._lacked_at = self._lacked_looks = 0
 
     def missing(self, recorded: int) -> list[bytes]:
@@ -177,14 +190,15 @@ class Listener:
         return lacked if all(data == b"\xf8" for data in latest) else 0
 
     def watch(self, recorded: int) -> bool:
-        """Look whether both have heard the same; True if they have parted and count anew."""
-        difference = self.heard - recorded
-        self._looks = self._looks + 1 if difference and difference == self._difference else 0
-        self._difference = difference
-        if self._looks < STEADY_LOOKS:
+        """Look whether both have heard the same; True if they have parted, which is settled."""
+        self._differences.append(self.heard - recorded)
+        if len(self._differences) < LOOKS:
             return False
-        self.off += abs(difference)
-        self.restart()
+        difference, count = Counter(self._differences).most_common(1)[0]
+        if not difference or count < MOST_LOOKS:
+            self.is_sure = self.is_sure or count >= MOST_LOOKS
+            return False
+        self.settle(difference)
         return True
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import time
 from typing import TYPE_CHECKING
 
 from replank.control.notices import counted
@@ -16,9 +15,6 @@ if TYPE_CHECKING:
     from replank.host.app import Host
 
 LISTEN_SECONDS = 0.025
-AFRESH_SECONDS, AFRESH_IN_STORMS = 0.5, 2.0
-"""How often the count is begun afresh, so that what the listener itself misses is soon forgotten; and where no quiet
-moment was found for it, which costs 30 ms."""
 LOOK_SECONDS = 1.0
 """How often ports are looked at where the MIDI system does not say that they changed."""
 
@@ -35,7 +31,6 @@ class Watcher:
         self._host = host
         self.recorded = 0
         self._since = 0
-        self._afresh_at = 0.0
         self.clock_ports: frozenset[int] = frozenset()
         self._look_due = asyncio.Event()
         self.find_clock_ports()
@@ -71,32 +66,18 @@ class Watcher:
                 cables.listener.poll()
                 if self._is_locked() and (lacking := cables.listener.lacking(self.recorded)):
                     self._catch_up(cables.listener, lacking)
-                elif self._host.playing and cables.listener.watch(self.recorded):
-                    self.agree()
-                elif self._host.playing and time.monotonic() >= self._afresh_at:
-                    self._count_afresh(cables.listener)
+                elif self._host.playing:
+                    cables.listener.watch(self.recorded)
 
     def _is_locked(self) -> bool:
         """Tell whether the player plays and says that it knows the phase."""
         shadow = self._host.shadow
         return self._host.playing and shadow is not None and shadow.performer.transport.phase == "locked"
 
-    def _count_afresh(self, listener: Listener) -> None:
-        """Begin the count anew in a quiet moment, unless the player may have missed something that it still shows.
-
-        A listener misses clocks, too.  What it lacks when the player is killed would be taken for heard by both.
-        """
-        at = listener.agree()
-        self._host.link.read()
-        self._afresh_at = time.monotonic() + (AFRESH_SECONDS if listener.was_quiet else AFRESH_IN_STORMS)
-        if listener.was_quiet and (listener.heard <= self.recorded or not listener.is_sure):
-            listener.off += max(0, self.recorded - listener.heard)
-            listener.restart()
-            self.restart(at)
-
     def _catch_up(self, listener: Listener, lacked: int) -> None:
         """Move a player that has missed clocks on to where their sender is."""
-        host, at = self._host, listener.agree()
+        host = self._host
+        listener.agree()
         host.link.read()
         if not listener.was_quiet or lacked != listener.heard - self.recorded:
             return  # amid messages nobody can say which is the last
@@ -106,9 +87,7 @@ class Watcher:
             host.link.command(Missed(lacked))
             text = f"the player has missed {counted(clock=lacked)} and is moved on to where their sender is"
             host.notice("player", state="moved on", text=text)
-        listener.off += lacked
-        listener.restart()
-        self.restart(at)
+        listener.settle(lacked)
 
     def changed(self) -> None:
         """Look at the ports soon; may be called on any thread."""
