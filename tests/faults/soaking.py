@@ -87,11 +87,8 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
     """Kill a process in a note, wait until it is replaced, and measure what was heard."""
     daemon, rate = trial.daemon, trial.clock.client.samplerate
     pid = daemon.pid(victim)
-    at, behind = trial.clock.client.frame_time, trial.clock.behind()
-    if victim == "player":
-        kills.told.append(kill_and_hear(daemon, pid))
-    else:
-        os.kill(pid, signal.SIGKILL)
+    behind = trial.clock.behind()
+    at, told = kill(trial, pid, victim)
     if not Peer.until(lambda: daemon.answers() and daemon.pid(victim) != pid, PATIENCE):
         kills.never_replaced += 1
         return
@@ -116,21 +113,25 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
         kills.lost.append(lost)
         kills.gaps.append(gap)
         kills.releases.append(release)
+        kills.told.append(told)
         kills.stood.append(max(0.0, 1000 * (trial.clock.behind() - behind)))
     elif lost:
         kills.lost.append(lost)
 
 
-def kill_and_hear(daemon: Playing, pid: int) -> float:
-    """Kill the player; return the ms of our own time until the host tells that it has released its notes."""
-    with daemon.client() as ears:
+def kill(trial: Trial, pid: int, victim: str) -> tuple[int, float]:
+    """Kill a process; return at which frame, and after how many ms of our own time the host tells that it has released.
+
+    Of its own end a host tells nothing.
+    """
+    with trial.daemon.client() as ears:
         ears.ask("subscribe", levels=["warn"], state=False)
-        began = time.monotonic()
+        at, began = trial.clock.client.frame_time, time.monotonic()
         os.kill(pid, signal.SIGKILL)
-        for line in ears.lines():
+        for line in ears.lines() if victim == "player" else ():
             if line.get("notice") == "player" and line["data"]["state"] == "replaced":
-                return 1000 * (time.monotonic() - began)
-    return float("inf")
+                return at, 1000 * (time.monotonic() - began)
+    return at, float("inf")
 
 
 def be_sure(trial: Trial, kills: Kills, number: int, victim: str, say: Callable[[str], None]) -> None:
