@@ -46,6 +46,7 @@ class Kills:
     stood: list[float] = field(default_factory=list)  # how long the server's own time stood still
     lost: list[int] = field(default_factory=list)
     never_released: int = 0  # struck before a kill and not released in the second after it
+    lost_before: int = 0  # releases that a cycle given up has lost while nothing was wrong with any process
     hanging: int = 0  # at the very end
     faults: list[str] = field(default_factory=list)
     never_replaced: int = 0
@@ -95,6 +96,7 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
     time.sleep(0.7)  # several steps
     end = trial.clock.client.frame_time - rate // 4
     sent = [list(trial.clock.clock_frames), trial.witness.clocks()]  # a cycle given up may be lost to either
+    step = sent[0][-1] - sent[0][-1 - STEP]
     if victim == "host":
         kills.hosts += 1
     lost, gap, release = 0, 0.0, 0.0
@@ -104,7 +106,10 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
         lost = max(lost, min(lacking))
         after = [frame for frame, _ in ons(row) if frame > at]
         gap = max(gap, (after[0] - at) / rate * 1000 if after else float("inf"))
-        released = released_after(row, at)
+        # every note ends within its step: what was struck before the last one had its release lost before the kill
+        recent = window(row, at - 2 * step, end)
+        kills.lost_before += len(hanging(window(row, 0, at))) - len(hanging(window(recent, 0, at)))
+        released = released_after(recent, at)
         if released is None:
             kills.never_released += 1
         else:
@@ -196,6 +201,7 @@ def one_set(daemon: Playing, kills: Kills, numbers: range, plan: tuple, say: Cal
     try:
         trial.patch()
         trial.begin(bpm)
+        time.sleep(BETWEEN)
         began = time.monotonic()
         every = max(BETWEEN, (until - began) / max(1, len(numbers)))
         for place, number in enumerate(numbers):
@@ -268,6 +274,7 @@ def table(kills: Kills, whole: dict, flipped: dict) -> list[str]:
         f"| kills after which the phase was declared estimated or unknown, and set right by a Start | {kills.unsure}, "
         f"of which {kills.unsure_right} counted right |",
         f"| notes not released within the second after a kill | {kills.never_released} |",
+        f"| releases that were lost before a kill, in a cycle given up | {kills.lost_before} |",
         f"| notes that sound at the end | {kills.hanging} |",
         f"| sets that failed | {len(kills.faults)} |",
         f"| processes never replaced | {kills.never_replaced} |",

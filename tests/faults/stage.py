@@ -166,6 +166,9 @@ class Clockwork(Peer):
 class Trial:
     """A stage: one clock, two destinations, one daemon.
 
+    Nobody both sends and hears, so that the graph runs one way: a sender that also heard would wait in each cycle for a
+    player that has been killed, and what it then sends late is lost.
+
     Args:
         daemon: What is tried.
     """
@@ -173,7 +176,7 @@ class Trial:
     def __init__(self, daemon: Playing) -> None:
         self.daemon = daemon
         self.clock = Clockwork(f"{daemon.instance}-stage")  # another daemon, which remembers its own, lets it alone
-        self.second = Peer(f"{daemon.instance}-second")
+        self.first, self.second = (Peer(f"{daemon.instance}-{name}") for name in ("first", "second"))
         self.witness = Witness(f"{daemon.instance}-clocks", clock=self.clock.send_port.name)
         self.at = self.settled = 0
         self._cuts: list[dict[str, int]] = []
@@ -184,12 +187,12 @@ class Trial:
         """Plug everything in; what the daemon remembers, it may have patched already."""
         ports = self.daemon.port
         plug(self.clock, clock=ports["clock"])
-        plug(self.clock, out=ports["out"])
+        plug(self.first, out=ports["out"])
         plug(self.second, out=ports["second"])
-        assert Peer.until(lambda: len(self.clock.hears()) >= 2 and len(self.second.hears()) >= 2, PATIENCE)
+        assert Peer.until(lambda: len(self.first.hears()) >= 2 and len(self.second.hears()) >= 2, PATIENCE)
 
     def heard(self) -> dict:
-        return {"out": list(self.clock.received), "second": list(self.second.received)}
+        return {"out": list(self.first.received), "second": list(self.second.received)}
 
     def is_silent(self) -> bool:
         """Tell whether no destination sounds a note; what was struck in the last 100 ms, CC 123 may have ended."""
@@ -202,7 +205,7 @@ class Trial:
     def begin(self, bpm: float = 240.0, least: int = 6) -> None:
         """Play until both destinations have heard enough."""
         self.line, self.before = self.daemon.pitches(), self.daemon.notes_before()
-        self.clock.received.clear()
+        self.first.received.clear()
         self.second.received.clear()
         self.clock.run(bpm)
         self.hear(least)
@@ -272,6 +275,7 @@ class Trial:
     def close(self) -> None:
         self.witness.close()
         self.clock.close()
+        self.first.close()
         self.second.close()
 
 

@@ -111,9 +111,9 @@ def suspend(daemon, trial, seconds: float) -> bool:
     """Let a note begin, the clock end, and the machine seem to have slept; tell whether the note ended."""
     trial.clock.clocks(24, bpm=150)
     trial.clock.clocks(40, bpm=150, first=(b"\xfa",))
-    assert Peer.until(lambda: hanging(trial.clock.received) and hanging(trial.second.received), PATIENCE)
+    assert Peer.until(lambda: hanging(trial.first.received) and hanging(trial.second.received), PATIENCE)
     (daemon.folder / "slept").touch()
-    return Peer.until(lambda: not hanging(trial.clock.received) and not hanging(trial.second.received), seconds)
+    return Peer.until(lambda: not hanging(trial.first.received) and not hanging(trial.second.received), seconds)
 
 
 @pytest.mark.real

@@ -20,12 +20,12 @@ pytestmark = [pytest.mark.real, pytest.mark.timeout(600)]
 
 def unplug(trial, what: str) -> None:
     """Take a cable out by hand, at the patchbay."""
-    clock, second, port = trial.clock, trial.second, trial.daemon.port
+    clock, first, second, port = trial.clock, trial.first, trial.second, trial.daemon.port
     with contextlib.suppress(jack.JackError):
         if what == "clock":
             clock.client.disconnect(f"{clock.name}:send", port["clock"])
         elif what == "out":
-            clock.client.disconnect(port["out"], f"{clock.name}:hear")
+            first.client.disconnect(port["out"], f"{first.name}:hear")
         else:
             second.client.disconnect(port["second"], f"{second.name}:hear")
 
@@ -36,7 +36,7 @@ def replug(trial, what: str) -> None:
     if what == "clock":
         plug(trial.clock, clock=port["clock"])
     else:
-        plug(trial.clock if what == "out" else trial.second, out=port[what])
+        plug(trial.first if what == "out" else trial.second, out=port[what])
 
 
 def test_cables_out_and_in_again_in_any_order(shared, trial):
@@ -56,7 +56,7 @@ def test_cables_out_and_in_again_in_any_order(shared, trial):
         time.sleep(rng.uniform(0.0, 0.2))
     for what in out:
         replug(trial, what)
-    assert Peer.until(lambda: len(trial.clock.hears()) >= 2 and len(trial.second.hears()) >= 2, PATIENCE)
+    assert Peer.until(lambda: len(trial.first.hears()) >= 2 and len(trial.second.hears()) >= 2, PATIENCE)
     trial.well()
     evidence = trial.end()
     # clocks that were sent while the cable was out were not heard: it may say locked only where none was missed
@@ -72,7 +72,7 @@ def test_pulled_clock_is_not_called_locked(shared, trial):
     trial.fault()
     unplug(trial, "clock")
     assert Peer.until(lambda: not shared.transport()["clock_present"], PATIENCE)
-    assert Peer.until(lambda: not hanging(trial.clock.received), PATIENCE)
+    assert Peer.until(lambda: not hanging(trial.first.received), PATIENCE)
     replug(trial, "clock")
     trial.well()
     evidence = trial.end()

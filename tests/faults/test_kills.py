@@ -75,7 +75,7 @@ def test_the_player_in_waiting_is_plugged_in(playing, stage):
     """The next player's ports are open and patched before they are needed, and it is these that play then."""
     daemon = playing()
     trial = stage(daemon)
-    waiting = {"clock": trial.clock.hears, "second": trial.second.hears}
+    waiting = {"clock": trial.first.hears, "second": trial.second.hears}
     assert Peer.until(lambda: all(len(hears()) == 3 for hears in waiting.values()), PATIENCE)
     ahead = {name.partition(":")[0] for hears in waiting.values() for name in hears()}
     kill(trial, "player", seeded())
