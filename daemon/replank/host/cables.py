@@ -214,7 +214,8 @@ class Cables:
             return [], []
         gone, ports = self._gone | bay.gone(), bay.ports()
         self._gone = set()
-        owns, spares = self._own_ports(ports, player, host, spare, generation)
+        counter = find_own(ports, host, f"{self.names.base}-{LISTENER}", "clock", False)
+        owns, spares = self._own_ports(ports, player, host, spare, generation, counter)
         ours = {port.name for port in ports if port.pid in (player, host, spare) and port.pid}
         ours |= {name for own in owns for name in (own.name, *own.mirrors)}
         by_name = {(port.name, port.is_source): port for port in ports}
@@ -225,7 +226,6 @@ class Cables:
                     connected[name] = bay.connections(by_name[name, own.is_source])
         look = self._patcher.decide(owns, ports, connected, ours, gone, time.monotonic())
         refused = apply(bay, look)
-        counter = self._counter_port(ports, host)
         # other cables, such as those of a player in waiting, leave the count alone: to begin it anew would lose
         # sight of a clock that the player has just missed
         self.replugged = look.moves(counter, *(own.name for own in owns if counter and counter in own.mirrors))
@@ -244,10 +244,10 @@ class Cables:
         return words, [i for i, one in enumerate(self._setup.outputs) if f"out:{one.name}" in patched]
 
     def _own_ports(
-        self, ports: list[Port], player: int, host: int, spare: int, generation: int
+        self, ports: list[Port], player: int, host: int, spare: int, generation: int, counter: str
     ) -> tuple[list[Own], list[str]]:
         """Return our ports with their mirrors, and the names of the spare's ports, empty where there is none."""
-        names, counter = self.names, self._counter_port(ports, host)
+        names = self.names
         owns, spares = list[Own](), list[str]()
         inputs = zip(self._setup.inputs, names.inputs(generation), names.inputs(generation + 1), strict=True)
         for one, (client, port), waiting in inputs:
@@ -267,9 +267,6 @@ class Cables:
             name = find_own(ports, host, f"{names.base}-{LIGHTS}", port, True)
             owns.append(Own(f"{LIGHTS}:{one.name}", name, True, host, one.connect))
         return owns, spares
-
-    def _counter_port(self, ports: list[Port], host: int) -> str:
-        return find_own(ports, host, f"{self.names.base}-{LISTENER}", "clock", False)
 
     def names_shown(self) -> dict[str, str | None]:
         """Return our ports' names as the MIDI system shows them, by the rig's names; None where there is none."""

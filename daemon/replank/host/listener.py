@@ -98,7 +98,8 @@ class Listener:
         heard: Messages since the last `agree`.
         is_exact: False until `restart` was called once: what came before nobody counted.
         was_quiet: True where the last `agree` found a quiet moment.
-        is_sure: True where the present count began in a quiet moment, so that both began with the same message.
+        is_sure: True where the present count began in a quiet moment, so that both began with the same message, and
+            where many looks have agreed since.
         off: Messages that player or listener missed of each other, over its life.
     """
 
@@ -108,7 +109,7 @@ class Listener:
         self.heard = 0
         self.off = 0
         self._differences: deque[int] = deque(maxlen=LOOKS)
-        self._lacked = self._lacked_at = self._lacked_looks = 0
+        self._forget_looks()
         self.was_quiet = self.is_sure = False
         self.is_exact = False
         self._stopped, self._last = False, time.monotonic_ns()
@@ -151,8 +152,7 @@ class Listener:
         self._kept.clear()
         self.heard = 0
         self.is_exact, self.is_sure = True, self.was_quiet
-        self._differences.clear()
-        self._lacked = self._lacked_at = self._lacked_looks = 0
+        self._forget_looks()
 
     def settle(self, difference: int) -> None:
         """Count on as though the player had not missed so many messages, or the listener where it is negative.
@@ -163,6 +163,9 @@ class Listener:
         self.off += abs(difference)
         self.heard -= difference
         self.is_sure = True
+        self._forget_looks()
+
+    def _forget_looks(self) -> None:
         self._differences.clear()
         self._lacked = self._lacked_at = self._lacked_looks = 0
 
