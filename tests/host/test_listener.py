@@ -2,7 +2,7 @@
 
 from collections import deque
 
-from replank.host.listener import LOOKS, Listener, Place, follow
+from replank.host.listener import CERTAIN, LOOKS, Listener, Place, follow
 
 CLOCK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
 
@@ -87,11 +87,11 @@ def test_delays_are_no_difference():
     assert listener.off == 0
 
 
-def looks_at(*recorded: int, late: bytes = CLOCK, is_quiet: bool = True) -> list[int]:
+def looks_at(*recorded: int, late: bytes = CLOCK, is_quiet: bool = True, is_told: bool = False) -> list[int]:
     """Hear a clock at each look, and say how many the player has recorded by then."""
     listener, waiting = heard()
     listener.agree(sleep=lambda seconds: waiting.append(late) if not is_quiet else None)
-    listener.restart()
+    listener.restart(is_told)
     waiting.clear()
     found = []
     for number in recorded:
@@ -116,3 +116,47 @@ def test_a_record_that_is_late_or_holds_more_is_no_miss():
 
 def test_a_count_that_began_amid_messages_is_never_certain():
     assert not any(looks_at(1, 2, 2, 3, 4, 5, 6, 7, is_quiet=False))
+
+
+def test_a_player_that_was_told_the_count_has_missed_what_parts_it_from_the_listener():
+    assert looks_at(0, 1, 2, 3, 4, 5, 6, 7, is_quiet=False, is_told=True)[-1] == 1
+
+
+def lost_by_the_player(looks_a_clock: int, listener_class: type[Listener] = Listener) -> list[int]:
+    """Lose the tenth clock of a player; return what is found lacking until it is settled, as the host looks."""
+    listener, waiting = heard()
+    listener = listener_class(listener._read)
+    listener.agree(sleep=lambda seconds: None)
+    listener.restart()
+    found = []
+    for look in range(30 * looks_a_clock):
+        if look % looks_a_clock == 0:
+            waiting.append(CLOCK)
+        listener.poll()
+        recorded = listener.heard - (listener.heard >= 10 and not listener.off)
+        lacking = listener.lacking(recorded)
+        if lacking:
+            listener.settle(lacking)
+            found.append(lacking)
+        else:
+            listener.watch(recorded)
+    return found
+
+
+def test_a_clock_so_slow_that_looks_agree_before_it_is_certain_is_no_reason_to_forget_what_was_lost():
+    assert lost_by_the_player(looks_a_clock=2) == [1]
+    assert lost_by_the_player(looks_a_clock=12) == [1]  # 8 BPM at 25 ms a look
+
+
+def test_forgetting_whatever_looks_agree_on_is_rejected():
+    """Negative control."""
+
+    class Hasty(Listener):
+        def watch(self, recorded: int) -> bool:
+            since, self._lacked_at = self._lacked_at, -CERTAIN
+            parted = super().watch(recorded)
+            self._lacked_at = self._lacked_at if parted else since
+            return parted
+
+    assert lost_by_the_player(2, Hasty) == [1]
+    assert lost_by_the_player(12, Hasty) == []

@@ -98,8 +98,7 @@ class Listener:
         heard: Messages since the last `agree`.
         is_exact: False until `restart` was called once: what came before nobody counted.
         was_quiet: True where the last `agree` found a quiet moment.
-        is_sure: True where the present count began in a quiet moment, so that both began with the same message, and
-            where many looks have agreed since.
+        is_sure: True where both began the present count with the same message, and where many looks have agreed since.
         off: Messages that player or listener missed of each other, over its life.
     """
 
@@ -147,11 +146,16 @@ class Listener:
         self.was_quiet = False
         return time.monotonic_ns()
 
-    def restart(self) -> None:
-        """Count from here: the record holds everything up to now."""
+    def restart(self, is_told: bool = False) -> None:
+        """Count from here: the record holds everything up to now.
+
+        Args:
+            is_told: The player begins with what was counted here, and from the moment of `agree`; if a message was
+                near it and they part by it, then the player has really missed it.
+        """
         self._kept.clear()
         self.heard = 0
-        self.is_exact, self.is_sure = True, self.was_quiet
+        self.is_exact, self.is_sure = True, self.was_quiet or is_told
         self._forget_looks()
 
     def settle(self, difference: int) -> None:
@@ -201,6 +205,8 @@ class Listener:
         if not difference or count < MOST_LOOKS:
             self.is_sure = self.is_sure or count >= MOST_LOOKS
             return False
+        if difference == self._lacked and recorded - self._lacked_at < CERTAIN:
+            return False  # so slow a clock has yet to show whether the player has missed it
         self.settle(difference)
         return True
 

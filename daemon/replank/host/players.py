@@ -221,7 +221,7 @@ class Players:
             missed = listener.missing(self._host.watcher.recorded)
             if place is not None:  # nobody can say where a clock is that nobody counted
                 place = follow(place, missed) if listener.is_exact else None
-            listener.restart()
+            listener.restart(is_told=True)
             self._host.watcher.restart(at)
         go = {"generation": generation, "at": at, "song_clock": None, "running": False, "reconnect": not is_first}
         if place is not None and not is_first and generation > 1:

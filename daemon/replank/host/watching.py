@@ -64,7 +64,8 @@ class Watcher:
             cables = self._host.cables
             if cables is not None and cables.listener is not None and cables.alive:
                 cables.listener.poll()
-                if self._is_locked() and (lacking := cables.listener.lacking(self.recorded)):
+                lacking = cables.listener.lacking(self.recorded)
+                if lacking and self._is_locked():
                     self._catch_up(cables.listener, lacking)
                 elif self._host.playing:
                     cables.listener.watch(self.recorded)
