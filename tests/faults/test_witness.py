@@ -1,11 +1,13 @@
 """What a cycle given up took from stage or witness is not held against a daemon; what both heard is."""
 
 import dataclasses
+from types import SimpleNamespace
 
 import pytest
 
 pytest.importorskip("jack", reason="elsewhere: no JACK")
 
+from tests.faults import soaking
 from tests.faults.measure import STEP, Evidence
 from tests.faults.witness import CLOCK, START, judged
 
@@ -62,3 +64,35 @@ def test_the_evidence_is_left_as_it_was():
     before = dataclasses.replace(given)
     judged(given, witnessed(WHOLE, LESS))
     assert given == before
+
+
+def after_a_kill(monkeypatch, sent: int, witnessed: int, counted: int) -> tuple[soaking.Kills, list[bytes]]:
+    """What a soak makes of three counts of one clock, and what its stage sends then."""
+    monkeypatch.setattr(soaking, "MADE_GOOD", 0.0)
+    started: list[bytes] = []
+    trial = SimpleNamespace(
+        counted=lambda: counted,
+        count_off=lambda count: count() - sent,
+        witness=SimpleNamespace(count=lambda: witnessed),
+        clock=SimpleNamespace(send=started.append),
+        daemon=SimpleNamespace(transport=lambda: {"phase": "locked"}),
+    )
+    kills = soaking.Kills()
+    soaking.be_sure(trial, kills, 1, "player", lambda text: None)
+    return kills, started
+
+
+def test_each_kill_of_a_soak_begins_with_one_count(monkeypatch):
+    """Else two kills, after each of which one ear is right, would together leave the daemon's count between both."""
+    assert after_a_kill(monkeypatch, 100, 100, 100)[1] == []
+    for witnessed, counted in ((99, 100), (99, 99)):
+        kills, started = after_a_kill(monkeypatch, 100, witnessed, counted)
+        assert (kills.wrong_counts, kills.lost_by_stage, started) == ([], 1, [START])
+
+
+@pytest.mark.parametrize(("witnessed", "counted"), [(100, 99), (99, 98), (99, 101), (98, 99)])
+def test_a_count_that_no_ear_explains_is_wrong(monkeypatch, witnessed, counted):
+    """Negative control."""
+    kills, started = after_a_kill(monkeypatch, 100, witnessed, counted)
+    assert len(kills.wrong_counts) == 1
+    assert started == [START]
