@@ -44,7 +44,7 @@ class Kills:
     releases: list[float] = field(default_factory=list)
     told: list[float] = field(default_factory=list)  # from the kill until the host says that it has released, our time
     stood: list[float] = field(default_factory=list)  # how long the server's own time stood still
-    lost: list[int] = field(default_factory=list)
+    lost: list[int] = field(default_factory=list)  # steps
     never_released: int = 0  # struck before a kill and not released in the second after it
     lost_before: int = 0  # releases that a cycle given up has lost while nothing was wrong with any process
     hanging: int = 0  # at the very end
@@ -56,7 +56,8 @@ class Kills:
     unsure: int = 0  # phase declared estimated or unknown
     unsure_right: int = 0  # of those, where the count was right all the same
     off: int = 0  # clocks counted less clocks sent, at the end
-    hosts: int = 0
+    hosts: int = 0  # kills of the host
+    lost_by_host: int = 0  # of those, after which a step was lost
     memory: list[tuple[float, int, int]] = field(default_factory=list)  # seconds, KB of player, KB of host
 
 
@@ -97,8 +98,6 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
     end = trial.clock.client.frame_time - rate // 4
     sent = [list(trial.clock.clock_frames), trial.witness.clocks()]  # a cycle given up may be lost to either
     step = sent[0][-1] - sent[0][-1 - STEP]
-    if victim == "host":
-        kills.hosts += 1
     lost, gap, release = 0, 0.0, 0.0
     for heard in trial.heard().values():
         row = window(heard, at - int(WINDOW * rate), end)
@@ -120,8 +119,9 @@ def one_kill(trial: Trial, victim: str, kills: Kills) -> None:
         kills.releases.append(release)
         kills.told.append(told)
         kills.stood.append(max(0.0, 1000 * (trial.clock.behind() - behind)))
-    elif lost:
-        kills.lost.append(lost)
+    else:
+        kills.hosts += 1
+        kills.lost_by_host += bool(lost)
 
 
 def kill(trial: Trial, pid: int, victim: str) -> tuple[int, float]:
@@ -270,7 +270,7 @@ def table(kills: Kills, whole: dict, flipped: dict) -> list[str]:
     lines += [
         f"| kills of the player with at most one lost step | {share(kills.lost, 1)} |",
         f"| kills of the player with every note released within 100 ms | {share(kills.releases, 100)} |",
-        f"| kills of the host | {kills.hosts} |",
+        f"| kills of the host, after which a step was lost | {kills.lost_by_host} of {kills.hosts} |",
         f"| kills after which the phase was declared estimated or unknown, and set right by a Start | {kills.unsure}, "
         f"of which {kills.unsure_right} counted right |",
         f"| notes not released within the second after a kill | {kills.never_released} |",

@@ -312,3 +312,24 @@ def test_old_plain_shows_go_before_named_and_starred_ones_and_the_running_one_ne
     with Archive(path) as archive:
         show = archive.find("6")
         assert list(archive.stream(show, "inputs")) and not archive.damage
+
+
+def test_old_shows_that_cannot_be_removed_are_told_of_once_and_the_running_one_is_kept(tmp_path, monkeypatch):
+    path = tmp_path / "shows.db"
+    for _ in range(3):
+        recorded(path, 1.2)
+    with closing(sqlite3.connect(path)) as sql:
+        sql.execute("CREATE TRIGGER stay BEFORE DELETE ON inputs BEGIN SELECT RAISE(ABORT, 'they stay'); END")
+    monkeypatch.setattr(keeping.Keeping.__init__, "__defaults__", (1, 1 << 40))
+    told = Told()
+    recorder, base = begun(path, told)
+    fed = feed(recorder, busy(base, 3))
+    wait_until(lambda: kept(recorder) and told.states())
+    fed += feed(recorder, busy(base + 3 * SECOND, 3, seed=2))
+    wait_until(lambda: kept(recorder) and recorder.health()["commits"] > 1)
+    time.sleep(0.3)  # some rounds more
+    assert told.states() == ["not removed"] and "they stay" in told[0].data["text"]
+    assert recorder.health()["state"] == "ok"
+    assert recorder.close()
+    with Archive(path) as archive:
+        assert len(list(archive.stream(archive.find("last"), "inputs"))) == fed

@@ -41,17 +41,21 @@ class Keeping:
             clock: Seconds of a clock that does not fall; None reads one.
         """
         clock = time.monotonic() if clock is None else clock
+        if clock < self._look_at:
+            return False
         if not self._victim:
-            if clock < self._look_at:
-                return False
             self._victim = self._choose(sql, running)
             if not self._victim:
-                self._look_at = clock + LOOK_EVERY
+                self.rest(clock)
                 return False
             sql.execute("UPDATE shows SET closed = ? WHERE id = ?", (REMOVED, self._victim))
         if not self._remove(sql, self._victim):
             self._victim = 0
         return True
+
+    def rest(self, clock: float) -> None:
+        """Leave it until the next look, since it fails now."""
+        self._look_at = clock + LOOK_EVERY
 
     def _choose(self, sql: sqlite3.Connection, running: int) -> int:
         begun = sql.execute("SELECT id FROM shows WHERE closed = ? AND id <> ?", (REMOVED, running)).fetchone()

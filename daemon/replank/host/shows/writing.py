@@ -82,10 +82,22 @@ class Writer:
                 self._open()
             if self._round(clock):
                 self._well()
-            self.keeping.step(self._sql, self.show, clock)
+            self._remove_old(clock)
         except Exception as error:  # whatever it is, the thread goes on and says so
             self._failed(error, clock)
         self._publish()
+
+    def _remove_old(self, clock: float) -> None:
+        """Remove a portion of what is beyond the bounds; the running show is kept even where that fails."""
+        assert self.opened is not None
+        try:
+            self.keeping.step(self._sql, self.show, clock)
+        except sqlite3.Error as error:
+            if store.is_damage(error):
+                raise
+            self.keeping.rest(clock)
+            path = self.opened.path
+            self._say("not removed", f"old shows stay in {path} for now, removing failed: {store.reason(error)}")
 
     def finish(self) -> None:
         """Write the rest and mark the show as ended in order, if it is."""
