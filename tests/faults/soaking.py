@@ -131,7 +131,8 @@ def kill(trial: Trial, pid: int, victim: str) -> tuple[int, float]:
     """
     with trial.daemon.client() as ears:
         ears.ask("subscribe", levels=["warn"], state=False)
-        at, began = trial.clock.client.frame_time, time.monotonic()
+        # begun periods only: the time between them goes on also where the server is held up and comes later
+        at, began = trial.clock.client.last_frame_time, time.monotonic()
         os.kill(pid, signal.SIGKILL)
         for line in ears.lines() if victim == "player" else ():
             if line.get("notice") == "player" and line["data"]["state"] == "replaced":

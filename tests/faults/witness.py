@@ -21,9 +21,9 @@ import jack
 from scripts.benchparts.children import end_with_parent
 
 from tests.faults.measure import Evidence, complaints
+from tests.real.peer import CLOCK, START, endable
 
 ROOT = Path(__file__).parent.parent.parent
-CLOCK, START = b"\xf8", b"\xfa"
 
 
 class Witness:
@@ -124,16 +124,15 @@ def listen(name: str, cables: dict[str, str]) -> None:
             if one == "clock":
                 add_clocks(clocks, got)
 
-    client.set_process_callback(process)
+    end = endable(client, process)
     client.activate()
     for one, source in cables.items():
         client.connect(source, f"{client.name}:{one}")
     print("listening", flush=True)
     while (asked := sys.stdin.readline()) in ("count\n", "clocks\n"):
         print(len(clocks) if asked == "count\n" else clocks, flush=True)
-    client.deactivate()
+    end()
     print(json.dumps({one: [(frame, data.hex()) for frame, data in got] for one, got in heard.items()}), flush=True)
-    client.close()
 
 
 if __name__ == "__main__":

@@ -58,6 +58,29 @@ def test_wishes_are_patched_with_their_mirrors():
     assert bench.look(["drummer:midi"], ["synth:in"]) == ([], [])
 
 
+def adopted(adopts):
+    """Look as a host that begins while a player's cables are in; return what it takes for plugged in just now."""
+    bench = Bench()
+    bench.cables = {("drummer:midi", "replank-clock:clock"), ("replank-out:out", "synth:in")}
+    if adopts:
+        bench.patcher.adopt(bench.owns(), bench.connected())
+    _, patched = bench.look(["drummer:midi"], ["synth:in", "organ:in"])
+    assert bench.cables == BOTH  # the new host's own ports get what the player's have
+    return bench, patched
+
+
+def test_cables_of_a_player_that_played_on_were_not_plugged_in_just_now():
+    bench, patched = adopted(adopts=True)
+    assert patched == []
+    bench.cables.add(("replank-out:out", "organ:in"))
+    assert bench.look(["drummer:midi"], ["synth:in", "organ:in"])[1] == ["out:out"]
+
+
+def test_cables_that_are_in_count_as_plugged_in_for_a_host_that_adopts_nobody():
+    """Negative control, and so it must be where a player has just begun."""
+    assert adopted(adopts=False)[1] == ["in:clock", "out:out"]
+
+
 def test_what_is_missing_is_named_once_with_what_is_there():
     bench = Bench()
     words, _ = bench.look(["keys:midi"], ["synth:in"])

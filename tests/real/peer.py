@@ -7,6 +7,7 @@ import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 
 import jack
 
@@ -24,6 +25,31 @@ def is_on(data: bytes) -> bool:
 
 def is_off(data: bytes) -> bool:
     return len(data) == 3 and (data[0] & 0xF0 == 0x80 or (data[0] & 0xF0 == 0x90 and data[2] == 0))
+
+
+def endable(client: jack.Client, process: Callable[[int], None]) -> Callable[[], None]:
+    """Set what a client does in each period; return what ends the client.
+
+    JACK cancels the thread of a client that is closed.  Where that happens in
+    Python, the interpreter's lock is never let go and the program stands still
+    for ever.  So the thread is first let out of Python for good.
+    """
+    is_asked, is_out = threading.Event(), threading.Event()
+
+    def callback(frames: int) -> None:
+        if is_asked.is_set():
+            is_out.set()
+            raise jack.CallbackExit
+        process(frames)
+
+    def end() -> None:
+        is_asked.set()
+        is_out.wait(1.0)  # without a server nothing calls it any more
+        time.sleep(0.02)
+        client.close()
+
+    client.set_process_callback(callback)
+    return end
 
 
 class Peer:
@@ -47,7 +73,7 @@ class Peer:
         self._next_clock: float | None = None
         self._interval = 0.0
         self._clocks_left = 0
-        self.client.set_process_callback(self._process)
+        self.close = endable(self.client, self._process)
         self.client.activate()
 
     def _process(self, frames: int) -> None:
@@ -138,7 +164,3 @@ class Peer:
                 return False
             time.sleep(0.005)
         return True
-
-    def close(self) -> None:
-        self.client.deactivate()
-        self.client.close()

@@ -1,4 +1,4 @@
-"""A player that is replaced while a clock is heard that is more than clocks, and one of another release."""
+"""A player that is replaced while a clock is heard that is more than clocks, one of another release, and a host."""
 
 import os
 import signal
@@ -7,8 +7,9 @@ import time
 import pytest
 
 from tests.host.test_adopting import of_another_release
-from tests.real.peer import START, STOP, Peer
+from tests.real.peer import START, STOP, Peer, is_off
 from tests.real.test_playing import PLAIN, patched
+from tests.real.test_surviving import LONG, strike_long_note
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
 
@@ -126,3 +127,31 @@ def test_a_player_of_another_release_plays_until_stop(play, peer, tmp_path):
     one.clocks(24, bpm=150, first=(START,))
     assert one.until(lambda: len(one.notes_on()) == 4)
     assert one.notes_on() == steps[:4]
+
+
+def heard_while_the_host_is_replaced(daemon, one: Peer) -> list[bytes]:
+    """Strike a long note, kill the host, and return what is heard until another follows the player."""
+    strike_long_note(daemon, one)
+    before = daemon.state()["host"]["pids"]
+    one.received.clear()
+    os.kill(before["host"], signal.SIGKILL)
+    assert replaced(daemon, before, "host")
+    assert one.until(lambda: len(one.hears()) >= 2)  # its own cables are in
+    time.sleep(0.3)
+    return [data for _, data in one.received]
+
+
+def test_killed_host_cuts_no_note(play, peer):
+    """The new one knows that the cables of a player that played on were not out, and silences no receiver."""
+    daemon = play(*LONG)
+    assert heard_while_the_host_is_replaced(daemon, patched(daemon, peer())) == []
+
+
+NEWLY_PLUGGED = "from replank.host.cables import Cables\nCables.adopt = lambda self: None"
+
+
+def test_host_that_takes_known_cables_for_new_is_noticed(play, peer):
+    """Negative control: the note is cut, as for a receiver that is back."""
+    daemon = play(*LONG, broken=("replank.host", NEWLY_PLUGGED))
+    heard = heard_while_the_host_is_replaced(daemon, patched(daemon, peer()))
+    assert any(is_off(data) for data in heard) and b"\xb0\x7b\x00" in heard

@@ -102,6 +102,7 @@ class Cables:
         self._refused: list[str] = []
         self._ready_spare = 0
         self.replugged = False
+        self._adopts = False
         self._gone: set[str] = set()
         if api in _API_NUMBERS:
             made: type[JackBay] | type[AlsaBay] = JackBay if api == "jack" else AlsaBay
@@ -198,6 +199,13 @@ class Cables:
         """Tell whether the last look saw every port of the player."""
         return all(self.names_shown().values())
 
+    def adopt(self) -> None:
+        """Take the cables of the next look, as far as they are in, for those of a player that has played on.
+
+        Nothing was unplugged there, so that no receiver is to be told to be silent and no box may have been turned.
+        """
+        self._adopts = True
+
     def look(self, player: int, host: int, spare: int, generation: int) -> tuple[list[Word], list[int]]:
         """Patch what is to be patched.
 
@@ -224,6 +232,9 @@ class Cables:
             for name in (own.name, *own.mirrors):
                 if (name, own.is_source) in by_name:
                     connected[name] = bay.connections(by_name[name, own.is_source])
+        if self._adopts:
+            self._adopts = False
+            self._patcher.adopt(owns, {name: peers - ours for name, peers in connected.items()})
         look = self._patcher.decide(owns, ports, connected, ours, gone, time.monotonic())
         refused = apply(bay, look)
         # other cables, such as those of a player in waiting, leave the count alone: to begin it anew would lose

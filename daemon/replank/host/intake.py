@@ -102,6 +102,8 @@ class Intake:
         host.notice("host", state="adopted", text=f"the host follows player {host.player} again")
         host.tell_keeper({"playing": host.generation})
         await host.players.have_cables()
+        assert host.cables is not None
+        host.cables.adopt()
         host.watcher.look_now()
         host.watcher.agree()
 

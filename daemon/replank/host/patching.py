@@ -82,6 +82,16 @@ class Patcher:
         self._told: dict[tuple[str, str], str] = {}
         self._taken_out: dict[tuple[str, str], float] = {}  # (key, stable name of a peer that was unplugged) -> when
 
+    def adopt(self, owns: Iterable[Own], connected: dict[str, set[str]]) -> None:
+        """Take the cables of ports never looked at before as known: they have been in while their player played on.
+
+        Args:
+            owns, connected: See `decide`.
+        """
+        for own in owns:
+            if own.name:
+                self._was.setdefault(own.key, ((own.name, own.pid), set(connected.get(own.name, ()))))
+
     def decide(
         self,
         owns: Iterable[Own],
