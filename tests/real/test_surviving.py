@@ -266,9 +266,9 @@ def test_slow_client_is_dropped_with_a_notice(play, peer):
     daemon = play(*PLAIN, "--clock", "internal", "--tempo", "400", "-p", "division=1c")
     daemon.say("start")
     with socket.socket(socket.AF_UNIX) as slow, daemon.client(timeout=60) as fast:
+        fast.ask("subscribe", levels=["warn"], state=False)
         slow.connect(os.fspath(daemon.socket))
         slow.sendall(b'{"do":"subscribe"}\n' + b'{"do":"state"}\n' * 150)
-        fast.ask("subscribe", levels=["warn"], state=False)
         assert next(line for line in fast.lines() if line.get("notice") == "client")["text"].endswith("was dropped")
     assert daemon.transport()["running"]
 
