@@ -8,6 +8,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
+from pathlib import Path
 
 import jack
 
@@ -32,20 +33,23 @@ def endable(client: jack.Client, process: Callable[[int], None]) -> Callable[[],
 
     JACK cancels the thread of a client that is closed.  Where that happens in
     Python, the interpreter's lock is never let go and the program stands still
-    for ever.  So the thread is first let out of Python for good.
+    for ever.  So the thread is first asked to end by itself, and waited for.
     """
-    is_asked, is_out = threading.Event(), threading.Event()
+    is_asked, has_left = threading.Event(), threading.Event()
+    thread = 0
 
     def callback(frames: int) -> None:
+        nonlocal thread
         if is_asked.is_set():
-            is_out.set()
+            thread = threading.get_native_id()
+            has_left.set()
             raise jack.CallbackExit
         process(frames)
 
     def end() -> None:
         is_asked.set()
-        is_out.wait(1.0)  # without a server nothing calls it any more
-        time.sleep(0.02)
+        if has_left.wait(1.0):  # without a server nothing calls it any more
+            Peer.until(lambda: not Path(f"/proc/self/task/{thread}").exists(), seconds=5.0)
         client.close()
 
     client.set_process_callback(callback)

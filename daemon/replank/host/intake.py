@@ -101,11 +101,15 @@ class Intake:
         host.playing = True
         host.notice("host", state="adopted", text=f"the host follows player {host.player} again")
         host.tell_keeper({"playing": host.generation})
+        is_new = host.cables is None
         await host.players.have_cables()
         assert host.cables is not None
-        host.cables.adopt()
+        if is_new:
+            host.cables.adopt()
         host.watcher.look_now()
         host.watcher.agree()
+        if is_new:
+            host.spawn(host.players.sweep())
 
     async def _wait_for_stop(self, answer: dict[str, Any]) -> None:
         """Leave a player of another release playing until the next Stop, then let one of this release go on.

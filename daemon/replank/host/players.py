@@ -34,6 +34,8 @@ RESCUE_AGAIN = (0.01, 0.02, 0.035, 0.05, 0.07, 0.1, 0.15, 0.25, 0.5, 1.0)
 """Seconds after which releases are repeated: until JACK has removed a killed client, its receivers miss periods."""
 ANY_GONE, LATEST_AGAIN = (0.05, 0.2, 0.6), 6
 """Seconds after another client's end, and how many note-offs: few, since a DIN cable takes a millisecond for each."""
+SWEEP_NOTES, SWEEP_SECONDS = 2, 0.01
+"""How many notes of a channel a sweep releases at once, and how often: a fifth of what a DIN cable carries."""
 CABLE_SECONDS = 0.05
 """A cable that was just plugged in carries from one of the next periods on: what is sent before is lost."""
 LAST_RESCUE = 1.2
@@ -141,6 +143,23 @@ class Players:
         if self._host.cables is not None and self._host.cables.alive and self._host.shadow is not None:
             struck = self._host.shadow.sounding.notes  # by the next player meanwhile
             self._host.cables.rescue([(o, data) for o, data in offs if (o, (data[0] & 15) + 1, data[1]) not in struck])
+
+    async def sweep(self) -> None:
+        """Release on our own outputs every note that does not sound, a few at a time, those of the register first.
+
+        While no host lived a receiver may have missed a note-off, as one does
+        where a MIDI system loses a client, and nobody has sent it again.  All
+        notes off would end what sounds, too.
+        """
+        await asyncio.sleep(CABLE_SECONDS)
+        assert self._host.shadow is not None
+        performer = self._host.shadow.performer
+        low, span = performer.values["register_low"], performer.values["register_span"]
+        notes = sorted(range(128), key=lambda note: not low <= note <= low + span)
+        for first in range(0, len(notes), SWEEP_NOTES):
+            some = notes[first : first + SWEEP_NOTES]
+            self._rescue_again([(o, note_offs(channel)[n]) for o, channel in performer.band.channels() for n in some])
+            await asyncio.sleep(SWEEP_SECONDS)
 
     def release_latest_again(self) -> None:
         """Send the latest note-offs again: the end of any client may cost the others what was sent just then."""
