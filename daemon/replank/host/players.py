@@ -158,6 +158,7 @@ class Players:
         notes = sorted(range(128), key=lambda note: not low <= note <= low + span)
         for first in range(0, len(notes), SWEEP_NOTES):
             some = notes[first : first + SWEEP_NOTES]
+            self._host.link.read()  # what is being struck just now is in the record already
             self._rescue_again([(o, note_offs(channel)[n]) for o, channel in performer.band.channels() for n in some])
             await asyncio.sleep(SWEEP_SECONDS)
 
