@@ -20,6 +20,8 @@ from tests.real.peer import CLOCK, CONTINUE, START, STOP, Peer
 
 PATIENCE = 120.0
 """Seconds after which a thing that must come has not come; nothing depends on how fast it comes."""
+STARTS, START_SECONDS = 3, 30.0
+"""How often a line is begun, and for how long it is waited for: a cycle that the server gives up may lose a Start."""
 
 RIG = """\
 rig: 1
@@ -207,8 +209,12 @@ class Trial:
         self.line, self.before = self.daemon.pitches(), self.daemon.notes_before()
         self.first.received.clear()
         self.second.received.clear()
-        self.clock.run(bpm)
-        self.hear(least)
+        for _ in range(STARTS):
+            self.clock.run(bpm)
+            if self.hear(least, START_SECONDS):
+                return
+            self.clock.rest()
+        raise AssertionError(f"the line did not begin after {STARTS} Starts")
 
     def hear(self, least: int = 6, seconds: float = PATIENCE) -> bool:
         """Wait until both have heard so many more notes."""
