@@ -59,6 +59,7 @@ def test_clock_storm_is_counted_or_said(shared, trial):
     assert found == [] or lost, found
 
 
+@pytest.mark.alone
 def test_panic_amid_everything(shared, trial):
     """A panic over the socket with a flood of nonsense on the clock's port; the line goes on."""
     trial.begin()
