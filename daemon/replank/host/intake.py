@@ -106,10 +106,9 @@ class Intake:
         assert host.cables is not None
         if is_new:
             host.cables.adopt()
+            host.spawn(host.players.sweep())  # begins once the look below has patched our own outputs
         host.watcher.look_now()
         host.watcher.agree()
-        if is_new:
-            host.spawn(host.players.sweep())
 
     async def _wait_for_stop(self, answer: dict[str, Any]) -> None:
         """Leave a player of another release playing until the next Stop, then let one of this release go on.

@@ -54,7 +54,7 @@ class Keeping:
         return True
 
     def rest(self, clock: float) -> None:
-        """Leave it until the next look, since it fails now."""
+        """Leave it until the next look: there is nothing to remove, or it fails now."""
         self._look_at = clock + LOOK_EVERY
 
     def _choose(self, sql: sqlite3.Connection, running: int) -> int:
