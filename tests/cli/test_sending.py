@@ -10,14 +10,14 @@ from replank.host.client import Denied
 from tests.real.daemon import Daemon
 
 ARGUMENTS = {
-    "name": "blue", "cycle": "1", "amount": "+1", "step": "3", "note": "D4", "state": "on", "count": "2", "pass": "1",
-    "of": "2", "sound": "2", "silent": "2", "parameter": "mutation_chance", "value": "0.5", "bars": "4", "piece": "1",
-    "text": "good", "mode": "root", "velocity": "64", "voice": "1",
+    "name": "blue", "cycle": "1", "amount": "+1", "step": "3", "note": "D4", "state": "on", "count": "2",
+    "pass": "1of2", "sound": "2", "silent": "2", "parameter": "mutation_chance", "value": "0.5", "bars": "4",
+    "piece": "1", "text": "good", "mode": "root", "velocity": "64", "voice": "1",
 }  # fmt: skip
 STATES = {"rest": "sound", "link": "slide"}
-ELSE = {"toggle": "toggle:hold", "nudge_parameter": "nudge_parameter:gate:0.1"}
+ELSE = {"toggle": "toggle:hold", "adjust": "gate+=0.1"}
 SET = "set: 1\npieces:\n  - name: First Light\n  - name: Meridian\n"
-WRONG = ["frobnicate", "pitch:65:+1", "note:3:H", "recall:nobody", "back:99999", "turn:6:5:4", "ramp:scale:dorian:4",
+WRONG = ["frobnicate", "pitch:65:+1", "note:3:H", "recall:nobody", "back:99999", "pass:6:5of4", "ramp:scale:dorian:4",
          "length=99", "scale=nope", "lenght=3", "hold@tomorrow", "piece:9", "tuning_note:C4:64:9", ""]  # fmt: skip
 
 

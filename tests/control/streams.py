@@ -65,8 +65,8 @@ def encoder(dice: random.Random, channel: int, number: int, encoding: str) -> li
     return made
 
 
-def pressed(on: bytes, off: bytes | None, *, latches: bool = False) -> list[bytes]:
+def pressed(on: bytes, off: bytes | None, *, latching: bool = False) -> list[bytes]:
     """Return two presses."""
-    if latches:
+    if latching:
         return [on, off or on]
     return [on, off, on, off] if off else [on, on]

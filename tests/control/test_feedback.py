@@ -54,7 +54,7 @@ class Loop(Stage):
 
     def take(self, intents, at):
         for intent in intents:
-            if intent.kind == "act" and intent.name.startswith("press:"):
+            if intent.kind == "act" and intent.name.startswith("flip:"):
                 self.press(int(intent.name.split(":")[1]))
         return super().take(intents, at)
 
@@ -80,7 +80,7 @@ class Trusting(Hands):
 
 
 KNOB = {"sends": "cc 16", "moves": "homing", "feedback": "same"}
-FADER = {**KNOB, "catch_up": "jump"}
+FADER = {**KNOB, "takeover": "jump"}
 BUTTON = {"sends": "note 36", "toggles": "mute", "feedback": "same"}
 RING = {"sends": "cc 20", "relative": "twos-complement", "moves": "gate", "feedback": "same"}
 STEPS = [{"pushes": "note 48", "count": 16, "feedback": "same", "lit": 70, "lit_accent": 127}]
@@ -220,7 +220,7 @@ def test_a_cable_is_never_sent_more_than_it_carries():
 
 
 def test_a_motor_does_not_fight_a_finger():
-    loop = Loop(box({**KNOB, "catch_up": "ease"}), echoes=False, homing=0.9)
+    loop = Loop(box({**KNOB, "takeover": "scaled"}), echoes=False, homing=0.9)
     loop.run(2100)
     loop.shown.clear()
     for value in range(20, 60):

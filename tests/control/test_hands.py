@@ -83,7 +83,7 @@ def test_a_note_presses_on_note_on_only():
 
 def test_a_controller_presses_from_64_up():
     # MIDI 1.0 Detailed Specification, p. 11: 64 to 127 is on for switches
-    stage = Stage(box({"sends": "cc 64", "does": "keep", "release": "undo"}))
+    stage = Stage(box({"sends": "cc 64", "does": "keep", "on_release": "undo"}))
     assert acts(stage.cc(64, 63, 64, 100, 64, 63, 0, 127, 127)) == ["keep", "undo", "keep", "keep"]
 
 
@@ -91,10 +91,10 @@ def test_toggle_hold_choose_and_latching():
     stage = Stage(
         box(
             {"sends": "note 36", "toggles": "mute"},
-            {"sends": "note 37", "holds": "hold"},
+            {"sends": "note 37", "while_held": "hold"},
             {"sends": "note 38", "chooses": "scale", "values": ["dorian", "phrygian"]},
             {"sends": "note 39", "chooses": "length", "values": [8, 12]},
-            {"sends": "cc 70", "does": "keep", "latches": "yes"},
+            {"sends": "cc 70", "does": "keep", "latching": "yes"},
         )
     )
     for expected in (True, False):
@@ -125,11 +125,11 @@ def test_programs_choose_pieces_counted_from_one():
 def test_range_inversion_curve_and_middle():
     stage = Stage(
         box(
-            {"sends": "cc 16", "moves": "homing", "from": 0.8, "to": 0.2, "catch_up": "jump"},
-            {"sends": "cc 17", "moves": "gate", "inverted": "yes", "catch_up": "jump"},
-            {"sends": "cc 18", "moves": "loose", "curve": "fine_low", "catch_up": "jump"},
+            {"sends": "cc 16", "moves": "homing", "from": 0.8, "to": 0.2, "takeover": "jump"},
+            {"sends": "cc 17", "moves": "gate", "inverted": "yes", "takeover": "jump"},
+            {"sends": "cc 18", "moves": "reroll", "curve": "fine_low", "takeover": "jump"},
             {"sends": "bend", "moves": "transpose"},
-            {"sends": "cc 19", "moves": "fine", "catch_up": "jump"},
+            {"sends": "cc 19", "moves": "fine_tune", "takeover": "jump"},
         )
     )
     stage.cc(16, 64, 0)
@@ -137,23 +137,23 @@ def test_range_inversion_curve_and_middle():
     stage.cc(17, 64, 127)
     assert stage.values["gate"] == pytest.approx(0.05)
     stage.cc(18, 0, 64)
-    assert stage.values["loose"] == pytest.approx((64 / 127) ** 2)
+    assert stage.values["reroll"] == pytest.approx((64 / 127) ** 2)
     stage.send(0xE0, 0, 0x20)
     stage.send(0xE0, 0, 0x40)  # 00 40 is the centre (p. 19)
     stage.wait(10)
     assert stage.values["transpose"] == 0
     stage.cc(19, 0, 64)
-    assert stage.values["fine"] == 0.0
+    assert stage.values["fine_tune"] == 0.0
 
 
 def test_one_control_drives_eight_parameters_each_in_its_range():
-    names = ["rest_chance", "register_span", "reach", "accent_chance", "homing", "gate", "swing", "slide_chance"]
-    moves = [{"parameter": name, "catch_up": "jump"} for name in names]
+    names = ["rest_chance", "register_span", "leap", "accent_chance", "homing", "gate", "swing", "slide_chance"]
+    moves = [{"parameter": name, "takeover": "jump"} for name in names]
     moves[4] |= {"from": 0.8, "to": 0.2}
     stage = Stage(box({"sends": "cc 20", "moves": moves}))
     stage.cc(20, 0, 127)
     assert {name: stage.values[name] for name in names} == {
-        "rest_chance": 1.0, "register_span": 60, "reach": 14, "accent_chance": 1.0,
+        "rest_chance": 1.0, "register_span": 60, "leap": 14, "accent_chance": 1.0,
         "homing": 0.2, "gate": 1.0, "swing": 75.0, "slide_chance": 1.0,
     }  # fmt: skip
 
@@ -168,7 +168,7 @@ def test_numbers_beyond_the_range_are_clamped_and_said():
 
 
 def test_an_msb_alone_counts_after_five_milliseconds_with_its_lsb_zero():
-    stage = Stage(box({"sends": "cc 16/48", "moves": "homing", "catch_up": "jump"}))
+    stage = Stage(box({"sends": "cc 16/48", "moves": "homing", "takeover": "jump"}))
     stage.cc(16, 10)
     stage.cc(48, 99)
     stage.wait(20)
@@ -193,7 +193,7 @@ def test_steps_in_one_line():
     )
     stage = Stage(profile)
     assert acts(stage.cc(32, 1) + stage.cc(47, 126)) == ["pitch:1:+1", "pitch:16:-2"]
-    assert acts(stage.send(0x90, 48, 1) + stage.send(0x90, 63, 1)) == ["press:1", "press:16"]
+    assert acts(stage.send(0x90, 48, 1) + stage.send(0x90, 63, 1)) == ["flip:1", "flip:16"]
 
 
 def test_knobs_with_ends_edit_steps_by_how_far_they_turn():
@@ -211,8 +211,8 @@ def test_knobs_with_ends_edit_steps_by_how_far_they_turn():
 
 def test_boxes_are_kept_apart_and_unknown_ports_ignored():
     gate, swing = (
-        box({"sends": "cc 16", "moves": "gate", "catch_up": "jump"}),
-        box({"sends": "cc 16", "moves": "swing", "catch_up": "jump"}),
+        box({"sends": "cc 16", "moves": "gate", "takeover": "jump"}),
+        box({"sends": "cc 16", "moves": "swing", "takeover": "jump"}),
     )
     stage = Stage(gate, swing)
     stage.send(0xB0, 16, 0, port=0)
@@ -224,7 +224,7 @@ def test_boxes_are_kept_apart_and_unknown_ports_ignored():
 
 def test_two_controls_on_one_function_hand_it_over():
     profile = box(
-        {"sends": "cc 16", "moves": "gate"}, {"sends": "cc 17", "moves": "gate", "catch_up": "meet"}, shared=["gate"]
+        {"sends": "cc 16", "moves": "gate"}, {"sends": "cc 17", "moves": "gate", "takeover": "pickup"}, shared=["gate"]
     )
     stage = Stage(profile)
     stage.cc(16, 0, 127)
@@ -265,7 +265,7 @@ def storm(stage: Stage) -> tuple[bool, bool, int]:
     return is_kept, has_won, len(stage.said)
 
 
-NAMES = ("rest_chance", "loose", "accent_chance", "homing", "gate", "mutation_chance", "swing", "slide_chance")
+NAMES = ("rest_chance", "reroll", "accent_chance", "homing", "gate", "mutation_chance", "swing", "slide_chance")
 
 
 def _at(name: str, raw: int) -> float:
@@ -276,7 +276,7 @@ def _at(name: str, raw: int) -> float:
 
 
 def eight() -> Profile:
-    return box(*({"sends": f"cc {16 + n}", "moves": name, "catch_up": "jump"} for n, name in enumerate(NAMES)))
+    return box(*({"sends": f"cc {16 + n}", "moves": name, "takeover": "jump"} for n, name in enumerate(NAMES)))
 
 
 def test_a_storm_is_decoded_in_order_and_applied_every_five_milliseconds():
@@ -309,10 +309,10 @@ def test_turns_that_come_too_soon_add_up():
 
 PROFILE = box(
     {"sends": "cc 16", "moves": "gate"},
-    {"sends": "cc 17", "moves": "scale", "catch_up": "meet"},
-    {"sends": "cc 18/50", "moves": "homing", "catch_up": "meet", "feedback": "same"},
+    {"sends": "cc 17", "moves": "scale", "takeover": "pickup"},
+    {"sends": "cc 18/50", "moves": "homing", "takeover": "pickup", "feedback": "same"},
     {"sends": "nrpn 1", "moves": "swing"},
-    {"sends": "cc 20", "relative": "twos-complement", "moves": ["reach", "root"]},
+    {"sends": "cc 20", "relative": "twos-complement", "moves": ["leap", "root"]},
     {"sends": "cc 21", "relative": "offset-64", "turn": "rotate:*"},
     {"sends": "note 36", "toggles": "mute", "feedback": "same"},
     {"sends": "note 37", "does": "keep"},

@@ -57,20 +57,20 @@ def test_an_encoder_that_was_turned_one_way_is_not_guessed():
 
 
 @pytest.mark.parametrize(
-    ("messages", "latches", "kind"),
+    ("messages", "latching", "kind"),
     [
         (streams.pressed(b"\x90\x24\x40", b"\x80\x24\x00"), False, "note"),
         (streams.pressed(b"\x90\x24\x40", b"\x90\x24\x00"), False, "note"),
-        (streams.pressed(b"\x90\x24\x40", b"\x80\x24\x00", latches=True), True, "note"),
+        (streams.pressed(b"\x90\x24\x40", b"\x80\x24\x00", latching=True), True, "note"),
         (streams.pressed(b"\xb0\x50\x7f", b"\xb0\x50\x00"), False, "cc"),
-        (streams.pressed(b"\xb0\x50\x7f", b"\xb0\x50\x00", latches=True), True, "cc"),
+        (streams.pressed(b"\xb0\x50\x7f", b"\xb0\x50\x00", latching=True), True, "cc"),
         (streams.pressed(b"\xb0\x50\x7f", None), False, "cc"),
         (streams.pressed(b"\xc0\x05", None), False, "program"),
     ],
 )
-def test_buttons_by_two_presses(messages, latches, kind):
+def test_buttons_by_two_presses(messages, latching, kind):
     found = recognise(messages)
-    assert (found.source.kind, found.shape, found.latches, found.unsure) == (kind, "button", latches, "")
+    assert (found.source.kind, found.shape, found.latching, found.unsure) == (kind, "button", latching, "")
 
 
 def test_pads_with_pressure_and_faders_with_touch():

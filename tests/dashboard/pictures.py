@@ -6,6 +6,7 @@ style.  The test compares cells and styles; the SVG is what people look at.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
@@ -45,8 +46,35 @@ async def view(picture: Picture) -> tuple[str, str]:
     """Return a picture's SVG and its cells."""
     async with shown(picture.size, **picture.options) as app:
         await press(app, picture.keys)
-        svg = app.app.export_screenshot(title="replank watch", simplify=True)
+        svg = cells_alone(app.app.export_screenshot(simplify=True))
         return svg, "\n".join(app.styled()) + "\n"
+
+
+def cells_alone(svg: str) -> str:
+    """Return an exported screen without what the exporter puts round it.
+
+    No window, no title, no font from elsewhere: the cells on their ground, in
+    whatever monospaced font there is.
+    """
+    size = re.search(r'-clip-terminal">\s*<rect [^>]*width="([\d.]+)" height="([\d.]+)"', svg)
+    window = re.search(r'<rect fill="([^"]*)" stroke="[^"]*"', svg)
+    assert size is not None and window is not None
+    ground = re.search(r'<rect fill="([^"]*)" x="0" y="1.5"', svg)
+    svg = re.sub(r"<!--.*?-->\s*", "", svg, flags=re.DOTALL)
+    svg = re.sub(r"@font-face \{.*?\}\s*", "", svg, flags=re.DOTALL)
+    svg = re.sub(r"\.terminal-\d+-title \{.*?\}\s*", "", svg, flags=re.DOTALL)
+    svg = svg.replace("font-family: Fira Code, monospace", "font-family: monospace")
+    # from the end of the definitions to the cells: frame, title, buttons
+    filled = f'<rect fill="{(ground or window)[1]}" width="100%" height="100%"/>'
+    svg = re.sub(
+        r'</defs>.*?<g transform="translate\([^)]*\)" (clip-path="[^"]*")>',
+        rf"</defs>\n    {filled}\n    <g \1>",
+        svg,
+        count=1,
+        flags=re.DOTALL,
+    )
+    svg = re.sub(r'<svg class="[^"]*" viewBox="[^"]*"', f'<svg viewBox="0 0 {size[1]} {size[2]}"', svg, count=1)
+    return re.sub(r"terminal-\d+-", "", svg)
 
 
 async def press(app: Shown, keys: tuple[str, ...]) -> None:

@@ -30,11 +30,11 @@ HOST: dict[str, Any] = {
     "instance": "default", "uptime_s": 812.4, "api": "jack", "clients": 2, "kept": True, "playing": True, "waiting": "",
     "pids": {"keeper": 4209, "player": 4211, "host": 4212}, "replaced": 0, "generation": 1,
     "period": {"frames": 64, "rate": 48000, "ms": 1.333},
-    "ports": {"clock": "replank:clock", "knobs": "replank:knobs", "keys": "replank:keys", "out": "replank:out"},
+    "ports": {"clock": "replank:clock", "knobs": "replank:knobs", "keyboard": "replank:keyboard", "out": "replank:out"},
     "patches": {
         "in:clock": {"port": "replank:clock", "peers": ["stage clock"], "wishes": ["stage clock"]},
         "in:knobs": {"port": "replank:knobs", "peers": ["knob box"], "wishes": ["knob box"]},
-        "in:keys": {"port": "replank:keys", "peers": [], "wishes": ["keyboard"]},
+        "in:keyboard": {"port": "replank:keyboard", "peers": [], "wishes": ["keyboard"]},
         "out:out": {"port": "replank:out", "peers": ["dome interface"], "wishes": ["dome interface"]},
         "out:synth": {"port": "replank:synth", "peers": ["synth"], "wishes": ["synth"]},
     },
@@ -105,7 +105,7 @@ def perform() -> dict[str, Any]:
     night.act("rest", "12", "sound")
     night.act("semitone", "14", "1")
     night.act("link", "3", "slide")
-    night.act("repeats", "9", "3")
+    night.act("ratchet", "9", "3")
     night.act("star", "the dome opens")
     night.clocks(96 * 9)
     night.act("keep_last", "before the gate")

@@ -2,7 +2,7 @@
 
 import pytest
 
-from replank.control.actions import ACTIONS, split_action, usage
+from replank.control.actions import ACTIONS, beginning, split_action, usage, written
 from replank.control.parameters import PARAMETERS, place
 from replank.dashboard import keys, prompt
 from replank.dashboard.commands import Everything
@@ -11,11 +11,11 @@ from replank.dashboard.shape import BAR, NAME, VALUE, Shape
 from tests.dashboard.showing import shown
 
 SAMPLES = {
-    "name": "blue", "cycle": "12", "amount": "1", "step": "5", "note": "D3", "count": "2", "pass": "1", "of": "2",
+    "name": "blue", "cycle": "12", "amount": "1", "step": "5", "note": "D3", "count": "2", "pass": "1of2",
     "parameter": "homing", "value": "0.3", "bars": "4", "piece": "2", "text": "the gate", "mode": "off",
 }  # fmt: skip
 STATES = {"rest": "sound", "link": "slide"}
-WHOLE = {"toggle": "toggle:hold", "nudge_parameter": "nudge_parameter:length:1"}
+WHOLE = {"toggle": "toggle:hold", "adjust": "length+=1"}
 
 
 def sample(action):
@@ -41,7 +41,7 @@ def test_every_key_leads_somewhere():
         seen.add((row.key, row.where))
         assert keys.help_of(row)
         if not row.command.startswith("/") and not row.command.endswith(":"):
-            split_action(row.command.format(step=5, repeats=2))
+            split_action(row.command.format(step=5, ratchet=2))
     places = {page.name for page in keys.PAGES} | {"", "step"}
     assert {where for _, where in seen} <= places
 
@@ -61,7 +61,7 @@ async def test_every_action_by_key_from_the_page_of_actions():
             written = sample(action)
             if any(not word.startswith("[") for word in action.takes):
                 line = view.app.query_one(prompt.Input)
-                assert line.has_focus and line.value == f"{action.name}:"
+                assert line.has_focus and line.value == beginning(action)
                 line.value = written
                 await view.pilot.press("enter")
             assert view.server.done()[-1] == written, action.name
@@ -78,7 +78,7 @@ async def test_every_action_by_mouse():
             assert doing.cursor == at
             line = view.app.query_one(prompt.Input)
             if line.has_focus:
-                assert line.value == f"{action.name}:"
+                assert line.value == beginning(action)
                 await view.pilot.press("escape")
             else:
                 assert view.server.done()[-1] == action.name
@@ -93,7 +93,7 @@ async def test_every_action_and_parameter_is_in_the_palette():
         found = {command for _, command, _ in palette_rows(view.app)}
         for action in ACTIONS.values():
             needs = any(not word.startswith("[") for word in action.takes)
-            assert (f"/ask:{action.name}:" if needs else action.name) in found
+            assert (f"/ask:{beginning(action)}" if needs else action.name) in found
         for name in PARAMETERS:
             assert f"/ask:{name}=" in found
         for page in keys.PAGES:
@@ -122,7 +122,7 @@ async def test_every_parameter_by_key():
             await view.pilot.press("right")
             if row.kind != "seed":
                 amount = f"{(row.high - row.low) / 50:g}" if row.kind == "float" else "1"
-                assert view.server.done()[-1] == f"nudge_parameter:{row.name}:{amount}"
+                assert view.server.done()[-1] == written("adjust", (row.name, amount))
             await view.pilot.press("d")
             assert view.server.done()[-1] == f"{row.name}={row.default}"
             await view.pilot.press("enter")
@@ -191,9 +191,9 @@ async def test_the_line_helps_and_completes():
         assert view.app.query_one(prompt.Input).value == "homing="
         await view.quiet()
         assert PARAMETERS["homing"].help in view.text()
-        view.app.query_one(prompt.Input).value = "turn:"
+        view.app.query_one(prompt.Input).value = "pass:"
         await view.quiet()
-        assert usage(ACTIONS["turn"]) in view.text()
+        assert usage(ACTIONS["pass"]) in view.text()
 
 
 async def test_a_refusal_of_the_daemon_is_said():

@@ -119,9 +119,9 @@ async def test_a_waiting_control_says_which_way():
 
 STEP_KEYS = [
     ("up", "pitch:{}:+1"), ("down", "pitch:{}:-1"), ("right_square_bracket", "semitone:{}:+1"),
-    ("left_square_bracket", "semitone:{}:-1"), ("enter", "press:{}"), ("a", "accent:{}"),
+    ("left_square_bracket", "semitone:{}:-1"), ("enter", "flip:{}"), ("a", "accent:{}"),
     ("l", "link:{}"), ("i", "pin:{}"),
-    ("plus", "velocity:{}:0.1"), ("minus", "velocity:{}:-0.1"), ("y", "release_step:{}"), ("v", "select:{}"),
+    ("plus", "velocity:{}:0.1"), ("minus", "velocity:{}:-0.1"), ("y", "to_chance:{}"), ("v", "select:{}"),
 ]  # fmt: skip
 
 
@@ -134,11 +134,11 @@ async def test_a_step_is_edited_in_place():
         for key, command in STEP_KEYS:
             await view.press(key)
             assert view.server.done()[-1] == command.format(14)
-        repeats = view.app.model.state.steps[13].repeats
+        repeats = view.app.model.state.steps[13].ratchet
         await view.press("R")
-        assert view.server.done()[-1] == f"repeats:14:{repeats % 4 + 1}"
+        assert view.server.done()[-1] == f"ratchet:14:{repeats % 4 + 1}"
         await view.press("T")
-        assert view.app.query_one("Input").value == "turn:14:"
+        assert view.app.query_one("Input").value == "pass:14:"
         await view.press("escape", "b")
         assert view.app.query_one("Input").value == "note:14:"
         await view.press("escape", "escape")
@@ -155,11 +155,11 @@ async def test_a_step_by_mouse():
         assert view.app.ui.selected == 5
         await view.pilot.click("#contour", offset=(x, 5), times=2)
         await view.quiet()
-        assert view.server.done() == ["press:5"]
+        assert view.server.done() == ["flip:5"]
         contour._scroll(x, "+1")
         contour._scroll(AXIS, "+1")
         await view.quiet()
-        assert view.server.done() == ["press:5", "pitch:5:+1"], "only the chosen step follows the wheel"
+        assert view.server.done() == ["flip:5", "pitch:5:+1"], "only the chosen step follows the wheel"
 
 
 async def test_history_tells_and_brings_back():
@@ -340,4 +340,4 @@ async def test_health_words():
             "replay differs 0",
         ):
             assert part in text
-        assert view.lines()[2].startswith(" ! in keys"), "trouble comes first"
+        assert view.lines()[2].startswith(" ! in keyboard"), "trouble comes first"

@@ -50,6 +50,16 @@ def test_the_svg_holds_the_same_text(name):
             assert word in texts
 
 
+@pytest.mark.parametrize("name", BY_NAME)
+def test_the_svg_needs_nothing_from_elsewhere(name):
+    """No remote font, no window of some desktop, no exporter's name: nothing but the cells."""
+    text = (pictures.FOLDER / f"{name}.svg").read_text(encoding="utf-8")
+    assert text.count("http") == text.count("http://www.w3.org/2000/svg") == 1
+    for word in ("@font-face", "url(http", "<!--", "<circle", "stroke", "Fira", "rich"):
+        assert word not in text
+    assert "font-family: monospace" in text
+
+
 async def test_no_colour_means_none():
     """NO_COLOR (no-color.org): attributes may stay, colours may not."""
     async with shown(depth="none") as view:

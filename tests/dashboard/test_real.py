@@ -15,7 +15,7 @@ pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
 
 PREPARED = {
     "recall": "keep:blue", "recall_line": "keep:blue", "home_from": "keep:blue", "forget": "keep:blue",
-    "redo": "undo", "undo": "press:5",
+    "redo": "undo", "undo": "flip:5",
 }  # fmt: skip
 """What has to be done first, so that an action is not refused for a good reason."""
 NOT_HERE = {"mutate", "piece", "piece_as_left", "next_piece", "previous_piece", "back", "back_full"}

@@ -42,20 +42,20 @@ class Fault(AssertionError):
 
 def setups(rng: random.Random) -> Setup:
     """Return one of many rigs: clock or pulses, one or three inputs, one or two outputs, canon, cue, slides."""
-    inputs = (Input("clock"), Input("knobs", role="knobs"), Input("keys", role="keys"))[: rng.choice((1, 2, 3))]
+    inputs = (Input("clock"), Input("knobs", role="knobs"), Input("keys", role="keyboard"))[: rng.choice((1, 2, 3))]
     voices = rng.choice(
         (
             (Voice(),),
-            (Voice(), Voice("canon", output=1, lag_steps=3, degrees=2)),
+            (Voice(), Voice("canon", output=1, canon_steps=3, degrees=2)),
             (Voice(accent_note=36, slide_cc=True, bend_range=2), Voice("same", delay_ms=20)),
-            (Voice(low=40, high=60, beyond="rest", velocity_14bit=True), Voice("cue", output=1, is_cue=True)),
+            (Voice(low=40, high=60, out_of_range="rest", velocity_14bit=True), Voice("cue", output=1, is_cue=True)),
         )
     )
-    clock = Clock(mode=rng.choice(("clock", "clock", "pulses")), without_start=rng.choice(("wait", "play")))
+    clock = Clock(mode=rng.choice(("midi", "midi", "pulses")), without_start=rng.choice(("wait", "play")))
     values = rng.choice(
-        ({}, {"mutation_chance": 1.0, "settle_new": 0}, {"division": "1/32", "length": 5}, {"loose": 1.0})
+        ({}, {"mutation_chance": 1.0, "settle_new": 0}, {"division": "1/32", "length": 5}, {"reroll": 1.0})
     )
-    outputs = (Output(din=rng.random() < 0.3), Output("second", active_sensing=True, clock="through"))
+    outputs = (Output(din=rng.random() < 0.3), Output("second", active_sensing=True, send_clock="thru"))
     keyboard = rng.choice(("transpose", "root", "write", "catch"))
     return Setup(clock=clock, inputs=inputs, outputs=outputs, voices=voices, values=values, keyboard=keyboard)
 

@@ -40,12 +40,12 @@ def test_every_shipped_profile_is_good():
 
 def test_mistakes_are_lines_with_file_line_and_column(tmp_path):
     wrong = tmp_path / "rig.yaml"
-    wrong.write_text("rig: 1\nvoices:\n  - chanel: 3\n    gate: 9\n")
+    wrong.write_text("rig: 1\nvoices:\n  - chanel: 3\n    gate_scale: 9\n")
     done = run("check", wrong, ROOT / "examples" / "observatory.rig.yaml")
     assert done.exit_code == 2
     lines = [line for line in done.output.splitlines() if line.startswith(str(wrong))]
     assert lines[0] == f"{wrong}:3:5: one of voices has no key 'chanel' (nearest: channel)"
-    assert lines[1].startswith(f"{wrong}:4:11: gate: 9 is outside")
+    assert lines[1].startswith(f"{wrong}:4:17: gate_scale: 9 is outside")
     # the good one is still described
     assert "a good rig" in done.output
 

@@ -45,13 +45,13 @@ def test_everything_at_once():
             output: far
             channel: 3
             transpose: -12
-            reach: C1 to B4
-            beyond: clamp
+            range: C1 to B4
+            out_of_range: clamp
             accent: {cc: none, value: 100, pulse_ms: 5.5, note: C2, channel: 11, note_ms: 3}
-            velocity: {cc: 22, fine: on, note: no, curve: 0.5}
-            gate: 1.5
+            velocity: {cc: 22, lsb: on, note: no, curve: 0.5}
+            gate_scale: 1.5
             delay_ms: 20
-            lag_steps: 4
+            canon_steps: 4
             degrees: -2
             slide: {switch: yes, time: 60}
             bend_range: 12
@@ -66,10 +66,10 @@ def test_everything_at_once():
             tuning: {C2: 1.5, B1: -2}
         outputs:
           - name: near
-          - {name: far, connect: [patch bay, "on"], din: on, active_sensing: true, clock: made, ahead: on}
+          - {name: far, connect: [patch bay, "on"], din: on, active_sensing: true, send_clock: generate, cc_early: on}
         inputs:
           - {name: beat, role: clock, connect: one}
-          - {name: fingers, role: keys, channel: 5}
+          - {name: fingers, role: keyboard, channel: 5}
         clock:
           source: internal
           mode: pulses
@@ -78,7 +78,7 @@ def test_everything_at_once():
           pulse: note C3 channel 10
           reset: cc 20
           reset_window_ms: 4
-          end_hold: 8
+          end_beats: 8
         scales: {slow fifths: [0, 204, 702.5]}
         middle_c: 3
         a4: 442.5
@@ -93,8 +93,8 @@ def test_everything_at_once():
             True, 60, 12, False, Voltage("volts", 1.2, 55.0, 36, 0.0, 8.0, 12, 0.0, 8.0), ((47, -2.0), (48, 1.5)),
         ),
     )  # fmt: skip
-    assert made.outputs == (Output("near"), Output("far", ("patch bay", "on"), True, True, "made", True))
-    assert made.inputs == (Input("beat", "clock", ("one",)), Input("fingers", "keys", channel=5))
+    assert made.outputs == (Output("near"), Output("far", ("patch bay", "on"), True, True, "generate", True))
+    assert made.inputs == (Input("beat", "clock", ("one",)), Input("fingers", "keyboard", channel=5))
     pulse, reset = Trigger("note", 60, 10), Trigger("cc", 20, 0)
     assert made.clock == Clock("internal", "pulses", "play", "ignore", pulse, reset, 4.0, 8)
     assert made.user_scales == {"slow fifths": (0.0, 204.0, 702.5)}
@@ -119,13 +119,13 @@ def test_everything_at_once():
         ("rig: 1\nvoices:\n  - name: #4\n", 3, 10, "has no value (a '#'"),
         ("rig: 1\nvoices:\n  - channel: [1]\n", 3, 14, "not a list"),
         ("rig: 1\nvoices:\n  - output: uot\n    channel: 1\n", 3, 13, "(nearest: out)"),
-        ("rig: 1\nvoices:\n  - reach: C4 to C3\n", 3, 12, "less than an octave"),
-        ("rig: 1\nvoices:\n  - reach: C4\n", 3, 12, "not a range such as C1 to C6"),
+        ("rig: 1\nvoices:\n  - range: C4 to C3\n", 3, 12, "less than an octave"),
+        ("rig: 1\nvoices:\n  - range: C4\n", 3, 12, "not a range such as C1 to C6"),
         ("rig: 1\nvoices:\n  - accent: {cc: 120}\n", 3, 18, "mode messages"),
         ("rig: 1\nvoices:\n  - accent: {cc: 21}\n", 3, 5, "cc 21 would carry accent and velocity"),
-        ("rig: 1\nvoices:\n  - velocity: {cc: 64, fine: on}\n", 3, 5, "0 to 31"),
+        ("rig: 1\nvoices:\n  - velocity: {cc: 64, lsb: on}\n", 3, 5, "0 to 31"),
         (
-            "rig: 1\nvoices:\n  - {accent: {cc: 53}, velocity: {fine: on}}\n",
+            "rig: 1\nvoices:\n  - {accent: {cc: 53}, velocity: {lsb: on}}\n",
             3,
             5,
             "accent and the low part of velocity",
@@ -141,10 +141,10 @@ def test_everything_at_once():
         ),
         ("rig: 1\nvoices:\n  - {delay_ms: -51}\n", 3, 16, "-51 is outside -50 to 500"),
         ("rig: 1\nvoices:\n  - cue: 1\n", 3, 10, "neither on nor off"),
-        ("rig: 1\nvoices:\n  - beyond: flod\n", 3, 13, "(nearest: fold)"),
+        ("rig: 1\nvoices:\n  - out_of_range: flod\n", 3, 19, "(nearest: fold)"),
         ("rig: 1\nvoices:\n  - voltage: {range: 5 to 0}\n", 3, 22, "not below"),
         ("rig: 1\nvoices:\n  - voltage: {zero_note: C9, range: -1 to -0.5}\n", 3, 5, "controller"),
-        ("rig: 1\nvoices:\n  - reach: C5 to C7\n    voltage: {range: 0 to 1}\n", 3, 5, "no note lies both"),
+        ("rig: 1\nvoices:\n  - range: C5 to C7\n    voltage: {range: 0 to 1}\n", 3, 5, "no note lies both"),
         ("rig: 1\ntempo: 90\n", 2, 1, "no key 'tempo'"),
         ("rig: 1\nvalues: {temop: 90}\n", 2, 10, "(nearest: tempo)"),
         ("rig: 1\nvalues: {tempo: 1:30}\n", 2, 17, "hours and minutes are not read"),
@@ -177,7 +177,7 @@ def test_refused_with_place_and_help(text, line, column, what):
 
 def test_a_delay_below_zero_does_nothing_with_pulses_and_is_told():
     text = "rig: 1\nvoices:\n  - {delay_ms: -20}\nclock: {mode: pulses}\n"
-    for mode, count in (("pulses", 1), ("clock", 0)):
+    for mode, count in (("pulses", 1), ("midi", 0)):
         made, reader = read_rig(yaml(text.replace("pulses", mode)), "rig.yaml")
         assert made.voices[0].delay_ms == -20.0
         assert ["pulses" in row.what for row in reader.advice] == [True] * count

@@ -236,4 +236,4 @@ def is_note(data: bytes) -> bool:
 )
 def test_pulses_that_nobody_played_are_counted(messages, found):
     assert tuple(missed_steps(messages, is_note, lambda data: False)) == found
-    assert Setup().clock.mode == "clock"
+    assert Setup().clock.mode == "midi"

@@ -10,7 +10,7 @@ from replank.line.mutation import HOME, KINDS, PITCH_KINDS, Chances, Change, is_
 from replank.line.steps import BY_CHANCE, Step, same_music
 
 Mutate = Callable[[Sequence[Step], Sequence[Step], Sequence[int], Lens, Chances, Numbers], list[Change]]
-HAND_MARKS = ("rhythm", "accented", "linked", "pinned", "repeats", "turn", "turn_of")
+HAND_MARKS = ("rhythm", "accented", "linked", "pinned", "ratchet", "pass_number", "pass_of")
 EXCHANGES = {"swap": "pitch", "rest": "rest", "accent": "accent"}
 MAY_CHANGE = {
     "substitute": {"pitch", "free", "rest", "accent", "velocity"},
@@ -92,9 +92,9 @@ def _check_kind(change: Change, now: Sequence[Step], home: Sequence[Step], lens:
     base, tones = lens.base(before), lens.tones
     place = lens.degree_index(base)
     if change.kind in ("substitute", "neighbour"):
-        reach = chances.reach if change.kind == "substitute" else 1
-        near = {reflect(place + way * size, len(tones)) for size in range(1, reach + 1) for way in (1, -1)}
-        assert tones.index(after.pitch) in near, "moved further than reach"
+        leap = chances.leap if change.kind == "substitute" else 1
+        near = {reflect(place + way * size, len(tones)) for size in range(1, leap + 1) for way in (1, -1)}
+        assert tones.index(after.pitch) in near, "moved further than leap"
     if change.kind == "octave":
         assert abs(after.pitch - lens.table[before.pitch]) == 12
     if change.kind == "rest":

@@ -33,7 +33,7 @@ steps = st.builds(
     linked=st.integers(0, 3),
     pinned=st.booleans(),
     free=st.booleans(),
-    repeats=st.integers(1, 4),
+    ratchet=st.integers(1, 4),
 )
 
 
@@ -58,7 +58,7 @@ chances = st.builds(
     Chances,
     count=st.integers(0, 16),
     weights=st.tuples(*[weights] * len(KINDS)),
-    reach=st.integers(1, 14),
+    leap=st.integers(1, 14),
     homing=st.one_of(st.just(0.0), st.floats(0.0, 1.0)),
     rest_chance=st.floats(0.0, 1.0),
     accent_chance=st.floats(0.0, 1.0),

@@ -21,9 +21,9 @@ from tests.line.checks import check_in_key
 
 @settings(max_examples=60, deadline=None)
 @given(lines.lenses(), st.integers(1, 14), st.integers(0, 2**63))
-def test_a_drawn_line_is_in_key_and_begins_on_the_root(lens, reach, seed):
+def test_a_drawn_line_is_in_key_and_begins_on_the_root(lens, leap, seed):
     numbers = Numbers(seed, DRAW, 0)
-    line = draw(lens, reach, numbers)
+    line = draw(lens, leap, numbers)
     assert len(line) == STEPS
     assert numbers.slot == SLOTS * STEPS
     for step in line:
@@ -32,9 +32,9 @@ def test_a_drawn_line_is_in_key_and_begins_on_the_root(lens, reach, seed):
         assert not (step.free or step.pinned or step.rhythm)
     assert line[0].pitch == root_pitch(lens)
     assert line[0].rest >= 0.9
-    if len(lens.tones) > 2 * reach:
+    if len(lens.tones) > 2 * leap:
         places = [lens.tones.index(step.pitch) for step in line]
-        assert max(abs(a - b) for a, b in pairwise(places)) <= reach
+        assert max(abs(a - b) for a, b in pairwise(places)) <= leap
 
 
 def test_pinned_steps_are_kept_and_the_walk_goes_on_from_them():
@@ -48,15 +48,15 @@ def test_pinned_steps_are_kept_and_the_walk_goes_on_from_them():
     assert not any(step.pinned for index, step in enumerate(line) if index not in (0, 9))
 
 
-def check_walk(reach: int, shares: dict[int, float]) -> None:
+def check_walk(leap: int, shares: dict[int, float]) -> None:
     """Assert the sizes of the walk's moves, counted where no edge is near."""
     lens = lens_for(0, SCALES["chromatic"], 30, 60)
     sizes: list[int] = []
     ups = 0
     for seed in range(300):
-        places = [lens.tones.index(step.pitch) for step in draw(lens, reach, Numbers(seed, DRAW, 0))]
+        places = [lens.tones.index(step.pitch) for step in draw(lens, leap, Numbers(seed, DRAW, 0))]
         for a, b in pairwise(places):
-            if reach <= a < len(lens.tones) - reach:
+            if leap <= a < len(lens.tones) - leap:
                 sizes.append(abs(a - b))
                 ups += b > a
     assert set(sizes) == set(shares)
@@ -65,7 +65,7 @@ def check_walk(reach: int, shares: dict[int, float]) -> None:
     assert_share(ups, len(sizes) - sizes.count(0), 0.5, "moves up")
 
 
-REACHES = [
+LEAPS = [
     (1, {0: 0.15, 1: 0.85}),
     (2, {0: 0.15, 1: 0.50, 2: 0.35}),
     (3, {0: 0.15, 1: 0.50, 2: 0.20, 3: 0.15}),
@@ -73,15 +73,15 @@ REACHES = [
 ]
 
 
-@pytest.mark.parametrize(("reach", "shares"), REACHES)
-def test_the_walk_has_its_probabilities(reach, shares):
-    check_walk(reach, shares)
+@pytest.mark.parametrize(("leap", "shares"), LEAPS)
+def test_the_walk_has_its_probabilities(leap, shares):
+    check_walk(leap, shares)
 
 
 def test_a_walk_with_other_probabilities_is_refused(monkeypatch):
     monkeypatch.setattr(drawing, "BY_ONE", 0.45)
     with pytest.raises(AssertionError, match="moves of"):
-        check_walk(*REACHES[2])
+        check_walk(*LEAPS[2])
 
 
 def test_the_walk_reflects_at_the_edges():

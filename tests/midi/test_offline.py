@@ -57,10 +57,10 @@ def test_a_take_that_keeps_the_note_too_many_is_rejected(monkeypatch: pytest.Mon
     st.floats(0, 1), st.integers(20, 400), st.sampled_from(DIRECTIONS),
 )  # fmt: skip
 def test_playing_the_last_cycle_again_changes_nothing(
-    seed: int, cycles: int, length: int, swing: float, repeats: float, tempo: int, direction: str
+    seed: int, cycles: int, length: int, swing: float, ratchet: float, tempo: int, direction: str
 ):
     """Against one run without a restart, which goes on beyond the end."""
-    setup = setup_of(length=length, swing=swing, repeat_chance=repeats, mutation_chance=1.0, settle_new=0,
+    setup = setup_of(length=length, swing=swing, ratchet_chance=ratchet, mutation_chance=1.0, settle_new=0,
                      direction=direction)  # fmt: skip
     take = play_cycles(setup, seed, cycles, float(tempo))
     setup, port = for_clock(setup)
@@ -92,7 +92,7 @@ def test_the_first_note_knows_the_tempo():
 
 def test_a_rig_of_pulses_or_without_a_clock_is_rendered_too():
     pulses = Setup(clock=Clock(mode="pulses", source="internal", without_start="play"))
-    assert for_clock(pulses)[0].clock == replace(pulses.clock, mode="clock", source="external", without_start="wait")
+    assert for_clock(pulses)[0].clock == replace(pulses.clock, mode="midi", source="external", without_start="wait")
     deaf = Setup(inputs=(Input("knobs", "knobs"),))
     assert for_clock(deaf)[1] == 1
     for setup in (pulses, deaf):
@@ -100,7 +100,7 @@ def test_a_rig_of_pulses_or_without_a_clock_is_rendered_too():
 
 
 def test_several_voices_end_without_a_note():
-    voices = (Voice("one"), Voice("two", channel=2, lag_steps=3, delay_ms=30.0, gate_scale=2.0))
+    voices = (Voice("one"), Voice("two", channel=2, canon_steps=3, delay_ms=30.0, gate_scale=2.0))
     take = play_cycles(Setup(voices=voices, values={"slide_chance": 1.0}), 1, 3, 200.0)
     assert not hanging(sent(take))
     assert {m[0] & 0x0F for _, m in sent(take)} == {0, 1}

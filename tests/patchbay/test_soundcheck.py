@@ -60,7 +60,7 @@ def test_each_fault_of_a_clock_fails_its_own_line_with_advice(after: dict[str, A
     assert [line.what for line in failed] == [what] and failed[0].advice
 
 
-@pytest.mark.parametrize("mode", ["clock", "pulses"])
+@pytest.mark.parametrize("mode", ["midi", "pulses"])
 def test_a_line_that_moves_is_known_by_clock_and_by_pulses(mode: str) -> None:
     stage = Stage(Setup(clock=Clock(mode=mode)))
     assert not is_playing(stage.p.view())
@@ -145,11 +145,11 @@ def test_transport() -> None:
 
 
 def test_controls_that_the_first_piece_uses_are_demanded_and_the_rest_listed() -> None:
-    controls = {name: {"port": "knobs", "control": f"knob {n}"} for n, name in enumerate(("gate", "homing", "reach"))}
-    used = used_controls(controls, {"homing": 0.4, "root": "A", "reach": 5})
-    assert used == ["homing", "reach"]
+    controls = {name: {"port": "knobs", "control": f"knob {n}"} for n, name in enumerate(("gate", "homing", "leap"))}
+    used = used_controls(controls, {"homing": 0.4, "root": "A", "leap": 5})
+    assert used == ["homing", "leap"]
     lines = control_lines(controls, used, {"homing", "gate"})
-    assert states(lines) == {"control homing": PASS, "control reach": FAIL, "other controls": LIST}
+    assert states(lines) == {"control homing": PASS, "control leap": FAIL, "other controls": LIST}
     assert lines[-1].text == "gate (knob 0, moved)"
 
 

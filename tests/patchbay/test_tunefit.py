@@ -31,7 +31,7 @@ def misses(make: Callable[[list[Reading], Voltage], Fit], box: Interface, notes:
     step = resolution(box.voltage)
     assert step is not None
     found = make(box.readings(notes, 3, 0.4, seed), box.voltage)
-    wanted = [n for n in range(notes[0], notes[-1] + 1) if n not in found.beyond]
+    wanted = [n for n in range(notes[0], notes[-1] + 1) if n not in found.out_of_range]
     assert len(wanted) >= notes[-1] - notes[0] - 1
     return [n for n in wanted if abs(box.corrected(n, found.correction)) > step.cents_low]
 
@@ -69,9 +69,9 @@ def test_scale_offset_and_curvature_are_found() -> None:
 
 def test_notes_that_no_bend_can_correct_are_named() -> None:
     low = fit(Interface(VOLT, offset=0.05).readings(range(36, 97, 3), 3, 0.2, 1), VOLT)
-    assert low.beyond == (36,)  # 0 V less 50 mV
+    assert low.out_of_range == (36,)  # 0 V less 50 mV
     high = fit(Interface(VOLT, scale=-0.03).readings(range(36, 97, 3), 3, 0.2, 1), VOLT)
-    assert high.beyond == (95, 96)  # 5 V and 4.917 V more than 3 % higher
+    assert high.out_of_range == (95, 96)  # 5 V and 4.917 V more than 3 % higher
 
 
 def test_stray_readings_are_named_and_do_not_move_the_fit() -> None:

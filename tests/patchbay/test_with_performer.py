@@ -80,7 +80,7 @@ def test_notes_on_a_din_cable_arrive_when_the_report_says(name: str) -> None:
 
 @pytest.mark.parametrize("name", RIGS)
 def test_with_controllers_ahead_notes_arrive_when_the_report_says(name: str) -> None:
-    setup = Setup(outputs=(Output(din=True, ahead=True),), voices=RIGS[name], values=BUSY)
+    setup = Setup(outputs=(Output(din=True, cc_early=True),), voices=RIGS[name], values=BUSY)
     computed = cables(setup)[0].arrivals
     played = arrivals(setup, after=2)  # no interval is known before the second step
     for voice, arrival in zip(RIGS[name], computed, strict=True):
@@ -89,9 +89,9 @@ def test_with_controllers_ahead_notes_arrive_when_the_report_says(name: str) -> 
 
 
 def test_the_comparison_rejects_controllers_that_are_not_sent_ahead() -> None:
-    # negative control: the performer of a rig without `ahead` beside the report of one with it
+    # negative control: the performer of a rig without `cc_early` beside the report of one with it
     setup = Setup(outputs=(Output(din=True),), voices=RIGS["plain"], values=BUSY)
-    hasty = replace(setup, outputs=(Output(din=True, ahead=True),))
+    hasty = replace(setup, outputs=(Output(din=True, cc_early=True),))
     assert max(arrivals(setup, after=2)[1]) > cables(hasty)[0].arrivals[0].fullest
 
 
@@ -148,23 +148,23 @@ def performed_volts(voice: Voice, **values: float | str) -> tuple[Converter, lis
     return interface, said
 
 
-@pytest.mark.parametrize("beyond", ["fold", "clamp", "rest"])
-def test_the_strange_interface_gets_right_volts_from_a_performance(beyond: str) -> None:
+@pytest.mark.parametrize("out_of_range", ["fold", "clamp", "rest"])
+def test_the_strange_interface_gets_right_volts_from_a_performance(out_of_range: str) -> None:
     # register from note 24: its lowest octave would need volts below 0
-    voice = Voice(voltage=STRANGE, beyond=beyond)
+    voice = Voice(voltage=STRANGE, out_of_range=out_of_range)
     interface, said = performed_volts(voice, register_low=24, register_span=36)
     assert len(interface.volts) > 20
     for note, volts in interface.volts:
         assert volts == pytest.approx((note - 36) / 10, abs=1e-9)
         assert 0.0 <= volts <= 8.0
-    assert "beyond" in said  # announced, never silently wrong
+    assert "out_of_range" in said  # announced, never silently wrong
 
 
 def test_without_the_model_volts_would_be_out_of_range() -> None:
     # negative control: the same performance with a voice that knows nothing of volts
     interface, said = performed_volts(Voice(), register_low=24, register_span=36)
     assert min(volts for _, volts in interface.volts) < 0.0
-    assert "beyond" not in said
+    assert "out_of_range" not in said
 
 
 def test_a_correction_reaches_the_interface_as_volts() -> None:

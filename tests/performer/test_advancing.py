@@ -55,7 +55,7 @@ def settled(made: Stage, bars: int = 8) -> int:
     [
         {},
         LIVELY,
-        {**LIVELY, "loose": 0.7, "restart_every": 1, "length": 7},
+        {**LIVELY, "reroll": 0.7, "restart_every": 1, "length": 7},
         {**LIVELY, "direction": "random", "swing": 54.0},
         {**LIVELY, "swing": 66.0, "division": "1/8"},
         {**LIVELY, "mutate_every": "3steps", "slide_chance": 0.5, "gate": 1.0},
@@ -83,8 +83,8 @@ def test_gates_are_as_long_as_on_time() -> None:
 
 def test_repeats_come_early_too_and_a_canon_its_own_step() -> None:
     voices = (Voice("line"), Voice("early", output=1, delay_ms=-20.0), Voice("canon", output=1, channel=2,
-              delay_ms=-20.0, lag_steps=3))  # fmt: skip
-    made = stage(voices, repeat_chance=1.0, repeat_count=2, rest_chance=0.0, slide_chance=0.0, accent_chance=0.5)
+              delay_ms=-20.0, canon_steps=3))  # fmt: skip
+    made = stage(voices, ratchet_chance=1.0, ratchet_count=2, rest_chance=0.0, slide_chance=0.0, accent_chance=0.5)
     since = settled(made, 2)
     line = [(now, data[1]) for now, out, data in made.heard if out == 0 and data[0] == 0x90 and data[2]]
     early = [(now, data[1]) for now, out, data in made.heard if out == 1 and data[0] == 0x90 and data[2]]

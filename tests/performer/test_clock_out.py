@@ -1,4 +1,4 @@
-"""Clock and transport to a further output: passed through, or made anew, also from pulses.
+"""Clock and transport to a further output: passed through, or generated anew, also from pulses.
 
 Source: MIDI 1.0 Detailed Specification 4.2.1, p. 27 to 32: 24 clocks a quarter
 note, Start is position 0 at the next clock, Stop keeps the place, Song Position
@@ -16,7 +16,7 @@ from tests.performer.kit import MS, Stage, every_step
 
 def onward(kind: str, **clock: str) -> Stage:
     """A stage with a second output that wants the clock."""
-    setup = Setup(outputs=(Output(), Output("drum", clock=kind)), clock=Clock(**clock))
+    setup = Setup(outputs=(Output(), Output("drum", send_clock=kind)), clock=Clock(**clock))
     return Stage(setup, **every_step())
 
 
@@ -26,7 +26,7 @@ def passed(stage: Stage) -> list[int]:
 
 
 def test_clock_and_transport_pass_through_where_wanted() -> None:
-    stage = onward("through", repeated_start="ignore")
+    stage = onward("thru", repeated_start="ignore")
     stage.start()
     stage.clocks(24)
     stage.midi(0xFC)
@@ -37,14 +37,14 @@ def test_clock_and_transport_pass_through_where_wanted() -> None:
     assert passed(stage) == [0xFA, *[0xF8] * 24, 0xFC, 0xF2, 0xFB, 0xF8, 0xF8, 0xFA]
     assert [data for _, output, data in stage.heard if output == 1 and data[0] == 0xF2] == [b"\xf2\x08\x01"]
     stage.forget()
-    stage.do("run", due="now")
+    stage.do("join", due="now")
     assert passed(stage) == []
 
 
-def test_a_made_clock_is_our_own_transport() -> None:
-    stage = onward("made")
+def test_a_generated_clock_is_our_own_transport() -> None:
+    stage = onward("generate")
     stage.clocks(2)
-    stage.do("run")
+    stage.do("join")
     stage.clocks(2)
     stage.midi(0xFC)
     stage.midi(0xFC)
@@ -95,22 +95,22 @@ def astray(stage: Stage, since_first: int) -> list[int]:
 
 
 def test_pulses_become_clocks_that_keep_their_place() -> None:
-    assert astray(onward("made", mode="pulses"), 0) == []
+    assert astray(onward("generate", mode="pulses"), 0) == []
 
 
 def test_clocks_that_are_dropped_when_a_pulse_comes_early_are_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """Negative control: a pulse that comes early forgets what the one before still owed."""
 
     def forgetful(p: Performer) -> None:
-        p.unschedule("made")
+        p.unschedule("generate")
         p.transport.owed = 0
 
     monkeypatch.setattr(clocking, "_send_owed", forgetful)
-    assert astray(onward("made", mode="pulses"), 0)
+    assert astray(onward("generate", mode="pulses"), 0)
 
 
-def test_with_pulses_a_clock_that_arrives_is_passed_through() -> None:
-    stage = onward("through", mode="pulses")
+def test_with_pulses_a_clock_that_arrives_is_passed_on() -> None:
+    stage = onward("thru", mode="pulses")
     stage.pulse()
     stage.clocks(2)
     stage.pulse()

@@ -19,11 +19,11 @@ def test_a_press_turns_what_is_heard_into_its_opposite_and_is_released() -> None
     stage = plain(rest_chance=0.5)
     heard = [s["heard"] for s in stage.p.view()["line"]["steps"][:16]]
     for i in range(16):
-        stage.do("press", str(i + 1))
+        stage.do("flip", str(i + 1))
     steps = stage.p.view()["line"]["steps"][:16]
     assert [s["heard"] for s in steps] == [not h for h in heard]
     assert {s["rhythm"] for s in steps} == {"rest", "sound"}
-    stage.do("release_all")
+    stage.do("all_to_chance")
     assert [s["heard"] for s in stage.p.view()["line"]["steps"][:16]] == heard
 
 
@@ -70,9 +70,9 @@ def test_a_free_step_keeps_its_pitch_at_scale_changes_and_follows_transposition(
         (("rest", "2", "chance"), "rhythm", BY_CHANCE),
         (("accent", "2", "on"), "accented", SOUND),
         (("accent", "2", "off"), "accented", REST),
-        (("link", "2", "hold"), "linked", 3),
-        (("repeats", "2", "3"), "repeats", 3),
-        (("turn", "2", "1", "4"), "turn_of", 4),
+        (("link", "2", "tie"), "linked", 3),
+        (("ratchet", "2", "3"), "ratchet", 3),
+        (("pass", "2", "1of4"), "pass_of", 4),
         (("pin", "2"), "pinned", True),
     ],
 )
@@ -96,7 +96,7 @@ def test_pin_all_and_back() -> None:
         ("pitch", "65", "1"),
         ("pitch", "0", "1"),
         ("pitch", "1"),
-        ("turn", "1", "3", "2"),
+        ("pass", "1", "3of2"),
         ("note", "1", "H9"),
         ("link", "1", "x"),
     ],

@@ -110,7 +110,7 @@ def test_undo_and_redo_walk_over_units_and_a_new_unit_ends_redo() -> None:
         stage.do("redo", due="now")
         assert line(stage) == expected
     stage.do("undo", due="now")
-    stage.do("press", "1")
+    stage.do("flip", "1")
     stage.do("redo", due="now")
     assert stage.said("refused")[-1]["what"] == "redo"
 
@@ -281,5 +281,5 @@ def test_forced_states_survive_mutation_and_are_released(state: int) -> None:
     stage.clocks(96 * 10)
     assert {s.rhythm for s in stage.p.melody.steps[:16]} == {state}
     assert stage.said("mutation")
-    stage.do("release_all")
+    stage.do("all_to_chance")
     assert {s.rhythm for s in stage.p.melody.steps} == {0}

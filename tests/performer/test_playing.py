@@ -1,4 +1,4 @@
-"""Mute, run, end, cut, answer, panic, pulses, tuning notes, dues, ramps, values."""
+"""Mute, join, end, cut, answer, panic, pulses, tuning notes, dues, ramps, values."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def test_run_joins_at_the_next_bar_as_though_start_had_come() -> None:
     stage = playing(length=7)
     stage.do("mute")
     stage.clocks(10)
-    stage.do("run")
+    stage.do("join")
     stage.clocks(84)
     assert stage.ons() == []
     stage.clocks(2)
@@ -52,7 +52,7 @@ def test_run_joins_at_the_next_bar_as_though_start_had_come() -> None:
 def test_run_joins_a_clock_that_never_said_start() -> None:
     stage = plain()
     stage.clocks(30)
-    stage.do("run")
+    stage.do("join")
     stage.clocks(1)
     assert stage.steps()[-1]["index"] == 1
     assert stage.p.view()["transport"]["bar"] == 1
@@ -242,7 +242,7 @@ def test_a_pulse_storm_leaves_nothing_hanging() -> None:
 
 def test_repeats_with_pulses_are_cut_by_the_next() -> None:
     stage = plain(pulses_setup(), length=1)
-    stage.do("repeats", "1", "4")
+    stage.do("ratchet", "1", "4")
     for after in (400, 400, 100):
         stage.pulse(after * MS)
     second, third = stage.steps()[1], stage.steps()[2]

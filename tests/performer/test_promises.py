@@ -128,7 +128,7 @@ def check_in_key(stage: Stage, cycles: int) -> int:
 
 @pytest.mark.parametrize("scale", ["minor pentatonic", "phrygian", "whole tone", "in (miyako-bushi)"])
 def test_every_pitch_is_in_scale_and_register(scale: str) -> None:
-    stage = Stage(scale=scale, mutation_chance=1.0, mutation_count=8, homing=0.0, reach=14, settle_new=0)
+    stage = Stage(scale=scale, mutation_chance=1.0, mutation_count=8, homing=0.0, leap=14, settle_new=0)
     stage.start()
     assert check_in_key(stage, 150) > 1000
     assert stage.p.melody.mutations > 500
@@ -278,7 +278,7 @@ def test_a_flipped_input_changes_the_notes() -> None:
 
 
 def test_dice_and_every_step_play_the_same_twice() -> None:
-    stages = [Stage(loose=0.5, **{**every_step(), "rest_chance": 0.5}) for _ in range(2)]
+    stages = [Stage(reroll=0.5, **{**every_step(), "rest_chance": 0.5}) for _ in range(2)]
     for stage in stages:
         stage.start()
         stage.bars(8)

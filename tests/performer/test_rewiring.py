@@ -24,14 +24,14 @@ def reloaded(then: dict[str, Any], setup: Setup, **moved: Any) -> Stage:
 
 
 def test_what_a_rig_gives_otherwise_holds_where_nobody_has_moved_it() -> None:
-    old = Setup(values={"retrigger_gap": 8.0, "gate": 0.5, "reach": 5, "root": "E"})
+    old = Setup(values={"retrigger_gap": 8.0, "gate": 0.5, "leap": 5, "root": "E"})
     stage = reloaded({"retrigger_gap": 12.0, "gate": 0.7, "meter": "3/4", "root": "A"}, old, gate=0.9)
     values = stage.p.values
     assert (values["retrigger_gap"], values["gate"], values["meter"], values["root"]) == (12.0, 0.9, "3/4", "A")
-    assert values["reach"] == DEFAULTS["reach"], "what the rig gives no more is at its default"
+    assert values["leap"] == DEFAULTS["leap"], "what the rig gives no more is at its default"
     assert stage.said("setup")[0]["text"].endswith("so it stays: gate 0.9")
     assert {one["name"] for one in stage.said("parameter") if one["origin"] == "rig"} == {
-        "retrigger_gap", "reach", "meter", "root",
+        "retrigger_gap", "leap", "meter", "root",
     }  # fmt: skip
     stage.do("clear", due="now")
     assert stage.p.values["gate"] == 0.7, "clear goes back to what the rig says now"

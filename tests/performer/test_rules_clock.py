@@ -1,4 +1,4 @@
-"""Clock corners in combination: run, realign, one is now, nudge, Stop, lost clocks, ramps, divisions."""
+"""Clock corners in combination: join, realign, downbeat, nudge, Stop, lost clocks, ramps, divisions."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def indices(stage: Stage) -> list[int]:
     return [step["index"] for step in stage.steps()]
 
 
-@pytest.mark.parametrize("action", ["run", "realign", "piece:1", "one_is_now", "reset"])
+@pytest.mark.parametrize("action", ["join", "realign", "piece:1", "downbeat", "reset"])
 @pytest.mark.parametrize("clocks", [1, 97, 98, 100, 103])
 def test_an_act_at_any_clock_and_at_any_due_never_loses_the_line(action: str, clocks: int) -> None:
     for due in ("now", "step", "cycle", "bar"):
@@ -39,13 +39,13 @@ def test_run_while_playing_keeps_the_form_as_start_does() -> None:
     stage.start()
     stage.clocks(90)
     steps = list(stage.p.melody.steps)
-    stage.do("run")
+    stage.do("join")
     stage.clocks(12)
     assert stage.p.melody.steps == steps
     assert indices(stage)[-1] == 1
 
 
-def test_clock_that_needs_no_start_stays_stopped_after_stop_until_start_continue_or_run() -> None:
+def test_clock_that_needs_no_start_stays_stopped_after_stop_until_start_continue_or_join() -> None:
     for resume in ((0xFA,), (0xFB,), None):
         stage = plain(Setup(clock=Clock(without_start="play")))
         stage.clocks(20)
@@ -54,7 +54,7 @@ def test_clock_that_needs_no_start_stays_stopped_after_stop_until_start_continue
         stage.forget()
         stage.clocks(50)
         assert stage.steps() == []
-        stage.midi(*resume) if resume else stage.do("run")
+        stage.midi(*resume) if resume else stage.do("join")
         stage.clocks(12)
         assert stage.steps()
 
@@ -84,12 +84,12 @@ def test_start_while_the_clock_is_lost_begins_at_the_next_clock() -> None:
     assert stage.p.view()["transport"]["phase"] == "locked"
 
 
-def test_one_is_now_while_the_clock_is_lost_makes_the_next_clock_bar_one() -> None:
+def test_downbeat_while_the_clock_is_lost_makes_the_next_clock_bar_one() -> None:
     stage = plain(length=7)
     stage.start()
     stage.clocks(100)
     stage.until(stage.now + 2000 * MS)
-    stage.do("one_is_now")
+    stage.do("downbeat")
     stage.forget()
     stage.clocks(7)
     assert [(s["index"], s["bar"], s["beat"]) for s in stage.steps()] == [(1, 1, 1), (2, 1, 1)]
@@ -109,7 +109,7 @@ def test_a_pause_while_stopped_is_no_dropout_and_keeps_the_tempo() -> None:
     assert view["tempo"] == pytest.approx(120, abs=0.01)
 
 
-@pytest.mark.parametrize("jump", ["start", "one_is_now", "song position"])
+@pytest.mark.parametrize("jump", ["start", "downbeat", "song position"])
 def test_a_ramp_goes_on_over_a_jump_of_the_song(jump: str) -> None:
     stage = plain()
     stage.start()
@@ -120,8 +120,8 @@ def test_a_ramp_goes_on_over_a_jump_of_the_song(jump: str) -> None:
     assert half == pytest.approx(0.8, abs=0.02)
     if jump == "start":
         stage.start()
-    elif jump == "one_is_now":
-        stage.do("one_is_now")
+    elif jump == "downbeat":
+        stage.do("downbeat")
     else:
         stage.midi(0xF2, 0, 1)
     stage.clocks(12)
@@ -170,7 +170,7 @@ def test_a_division_change_reaches_a_line_that_lies_beside_the_songs_grid() -> N
     stage = plain()
     stage.start()
     stage.clocks(100)
-    stage.do("run", due="now")  # the next clock, 100, is step 1: beside the grid of sixteenths
+    stage.do("join", due="now")  # the next clock, 100, is step 1: beside the grid of sixteenths
     stage.set(division="1/8")
     stage.clocks(13)
     assert stage.p.values["division"] == "1/8"

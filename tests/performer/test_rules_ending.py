@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from replank.control.setup import Input, Output, Setup, Voice
-from replank.line.steps import LINK_HOLD, LINK_NONE, LINK_SLIDE, SOUND
+from replank.line.steps import LINK_NONE, LINK_SLIDE, LINK_TIE, SOUND
 from tests.performer.kit import AT_120, MS, Stage, every_step, pulses_setup, unbalanced
 
 
@@ -58,7 +58,7 @@ def test_end_within_an_answer_sounds_its_root_once() -> None:
 
 
 def test_end_with_pulses() -> None:
-    stage = Stage(pulses_setup(end_hold=2), **every_step(), length=4)
+    stage = Stage(pulses_setup(end_beats=2), **every_step(), length=4)
     for _ in range(6):
         stage.pulse()
     stage.do("end")
@@ -97,7 +97,7 @@ def test_run_while_the_last_root_waits_for_its_beat_plays_on() -> None:
     stage.do("end")
     while stage.p.ending != 2:
         stage.clocks(1)
-    stage.do("run", due="now")
+    stage.do("join", due="now")
     stage.forget()
     stage.bars(2)
     assert stage.p.values["mute"] is False
@@ -129,10 +129,10 @@ def link(stage: Stage, linked: int) -> None:
     m.steps = [s._replace(linked=linked, rhythm=SOUND) for s in m.steps]
 
 
-@pytest.mark.parametrize(("linked", "gate"), [(LINK_SLIDE, 0.6), (LINK_HOLD, 0.6), (LINK_NONE, 1.0)])
+@pytest.mark.parametrize(("linked", "gate"), [(LINK_SLIDE, 0.6), (LINK_TIE, 0.6), (LINK_NONE, 1.0)])
 @pytest.mark.parametrize("lag", [0, 1])
 def test_a_mute_within_a_linked_note_lets_it_sound_for_its_step_only(linked: int, gate: float, lag: int) -> None:
-    setup = Setup(outputs=(Output(), Output("second")), voices=(Voice(), Voice("second", output=1, lag_steps=lag)))
+    setup = Setup(outputs=(Output(), Output("second")), voices=(Voice(), Voice("second", output=1, canon_steps=lag)))
     stage = playing(setup, gate=gate)
     link(stage, linked)
     stage.clocks(12)
@@ -147,11 +147,11 @@ def test_a_mute_within_a_linked_note_lets_it_sound_for_its_step_only(linked: int
 def test_a_mute_silences_delayed_voices_and_the_repeats_of_a_canon_too() -> None:
     setup = Setup(
         outputs=(Output(), Output("second")),
-        voices=(Voice(), Voice("late", output=1, delay_ms=400.0), Voice("canon", output=1, channel=2, lag_steps=1)),
+        voices=(Voice(), Voice("late", output=1, delay_ms=400.0), Voice("canon", output=1, channel=2, canon_steps=1)),
     )
     stage = playing(setup, division="1/4")
     for n in range(16):
-        stage.do("repeats", str(n + 1), "4")
+        stage.do("ratchet", str(n + 1), "4")
     stage.clocks(48 + 1)
     stage.do("mute")
     stage.forget()
@@ -161,9 +161,9 @@ def test_a_mute_silences_delayed_voices_and_the_repeats_of_a_canon_too() -> None
 
 
 def test_a_canons_repeats_carry_no_accent_and_wait_for_its_delay() -> None:
-    setup = Setup(voices=(Voice(), Voice("canon", channel=2, lag_steps=1, delay_ms=30.0)))
+    setup = Setup(voices=(Voice(), Voice("canon", channel=2, canon_steps=1, delay_ms=30.0)))
     stage = playing(setup, division="1/4", accent_chance=1.0, velocity_spread=0.0)
-    stage.do("repeats", "2", "2")
+    stage.do("ratchet", "2", "2")
     m = stage.p.melody
     m.steps[0] = m.steps[0]._replace(linked=LINK_SLIDE)
     stage.clocks(16 * 24)
@@ -173,8 +173,8 @@ def test_a_canons_repeats_carry_no_accent_and_wait_for_its_delay() -> None:
 
 
 def test_nothing_is_struck_twice_or_hangs_with_links_canons_repeats_swing_and_mutes() -> None:
-    setup = Setup(voices=(Voice(), Voice("canon", channel=2, lag_steps=3, degrees=2), Voice("same", delay_ms=25.0)))
-    links = {"slide_chance": 0.5, "repeat_chance": 0.3, "repeat_count": 3, "swing": 66.0, "gate": 1.0}
+    setup = Setup(voices=(Voice(), Voice("canon", channel=2, canon_steps=3, degrees=2), Voice("same", delay_ms=25.0)))
+    links = {"slide_chance": 0.5, "ratchet_chance": 0.3, "ratchet_count": 3, "swing": 66.0, "gate": 1.0}
     stage = Stage(setup, mutation_chance=1.0, settle_new=0, **links)
     stage.start()
     for n in range(60):
@@ -186,7 +186,7 @@ def test_nothing_is_struck_twice_or_hangs_with_links_canons_repeats_swing_and_mu
 
 
 def keys(mode: str, **more: Any) -> Stage:
-    setup = Setup(inputs=(Input("clock", "clock"), Input("keys", "keys")), keyboard=mode)
+    setup = Setup(inputs=(Input("clock", "clock"), Input("keys", "keyboard")), keyboard=mode)
     return Stage(setup, **{**every_step(), **more})
 
 

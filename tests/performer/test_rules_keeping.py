@@ -84,7 +84,7 @@ def test_a_parameter_of_a_list_is_nudged_on_from_what_waits() -> None:
     stage.start()
     stage.clocks(10)
     for _ in range(2):
-        stage.do("nudge_parameter", "scale", "1")
+        stage.do("adjust", "scale", "1")
     stage.bars(1)
     assert stage.p.values["scale"] == "aeolian"
 
@@ -96,7 +96,7 @@ def test_a_parameter_of_a_list_is_nudged_on_from_what_waits() -> None:
 @pytest.mark.parametrize("scale", [(0.0,), (0.0, 350.0, 702.0)])
 def test_a_scale_of_few_tones_at_either_end_of_the_register(scale: tuple[float, ...], low: int) -> None:
     setup = Setup(user_scales={"mine": scale})
-    stage = eager(setup, scale="mine", register_low=low, register_span=60, mutation_count=16, reach=14)
+    stage = eager(setup, scale="mine", register_low=low, register_span=60, mutation_count=16, leap=14)
     for span in (60, 12, 24):
         stage.set(register_span=span, transpose=24, transpose_degrees=3)
         stage.do("redraw", due="now")
@@ -112,7 +112,10 @@ def test_a_canon_in_a_scale_of_cents_is_bent_by_its_own_degree() -> None:
     setup = Setup(
         user_scales={"mine": (0.0, 350.0, 700.0)},
         outputs=(Output(), Output("second")),
-        voices=(Voice(), Voice("second", output=1, degrees=1, lag_steps=1, bend_range=2, accent_cc=-1, velocity_cc=-1)),
+        voices=(
+            Voice(),
+            Voice("second", output=1, degrees=1, canon_steps=1, bend_range=2, accent_cc=-1, velocity_cc=-1),
+        ),
     )
     stage = Stage(setup, **{**every_step(), "scale": "mine", "root": "C", "length": 1})
     stage.do("note", "1", "C4")
@@ -170,7 +173,7 @@ STATES = ("", "start", "lost", "end", "mute", "answer:1:1", "tuning_note", "piec
 @pytest.mark.parametrize("mode", ["clock", "pulses"])
 @pytest.mark.parametrize("state", STATES)
 def test_the_view_is_json_in_every_state(mode: str, state: str) -> None:
-    setup = Setup(pieces=(Piece("First Light"),)) if mode == "clock" else pulses_setup()
+    setup = Setup(pieces=(Piece("First Light"),)) if mode == "midi" else pulses_setup()
     stage = Stage(setup)
     json.dumps(stage.p.view(), allow_nan=False)
     stage.start()

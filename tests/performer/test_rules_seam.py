@@ -129,7 +129,7 @@ def test_a_delayed_strike_that_a_restart_overtakes_never_sounds_after_step_one()
 def test_repeats_of_a_step_that_is_cut_short_do_not_sound_after_step_one() -> None:
     stage = Stage(**{**every_step(), "division": "1/4", "meter": "7/16", "length": 8, "restart_every": 1})
     for n in range(8):
-        stage.do("repeats", str(n + 1), "4")
+        stage.do("ratchet", str(n + 1), "4")
     stage.start()
     stage.clocks(42 * 3)
     bars = [[now for now, _ in stage.ons() if (now // stage.interval - 1) // 42 == bar] for bar in range(3)]
@@ -153,7 +153,7 @@ def test_a_piece_with_a_seed_evolves_the_same_whatever_was_played_before_it() ->
             stage.clocks(before)
             stage.do("piece", "1", due="now")
             stage.start()
-        stage.set(mutation_chance=1.0, loose=0.5, homing=0.0)
+        stage.set(mutation_chance=1.0, reroll=0.5, homing=0.0)
         stage.forget()
         stage.clocks(42 * 12)
         found.append([(s["index"], s["note"]) for s in stage.steps()])

@@ -1,4 +1,4 @@
-"""From step to sound: order in a batch, gates, links, repeats, swing, voices."""
+"""From step to sound: order in a batch, gates, links, ratchets, swing, voices."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from replank.control.setup import Output, Setup, Voice
-from replank.line.steps import LINK_HOLD, LINK_NONE, LINK_SLIDE, REST, SOUND
+from replank.line.steps import LINK_NONE, LINK_SLIDE, LINK_TIE, REST, SOUND
 from tests.performer.kit import AT_120, MS, Stage, every_step, pulses_setup, unbalanced
 
 STEP = 6 * AT_120
@@ -132,7 +132,7 @@ def test_the_first_note_without_a_known_tempo_lasts_100_ms() -> None:
 @pytest.mark.parametrize("din", [True, False])
 def test_controllers_go_ahead_of_their_step_where_the_rig_says_so(din: bool) -> None:
     """So that on a DIN cable the note stands behind its release alone: 0.96 ms instead of 2.88 ms (MIDI 1.0, p. 9)."""
-    stage = stage_of([60, 62, 64, 65], Setup(outputs=(Output(din=din, ahead=True),)), accent_chance=0.5)
+    stage = stage_of([60, 62, 64, 65], Setup(outputs=(Output(din=din, cc_early=True),)), accent_chance=0.5)
     play(stage, 24)
     strikes = sorted({now for now, _, d in stage.heard if d[0] == 0x90})[1:]
     for now in strikes:
@@ -149,7 +149,7 @@ def test_controllers_go_ahead_of_their_step_where_the_rig_says_so(din: bool) -> 
 @pytest.mark.parametrize("waits", [(250, 250, 100, 400, 250, 60, 300), (250, 250, 250, 90, 90, 90, 250)])
 def test_controllers_that_a_strike_has_overtaken_are_not_sent_behind_it(waits: tuple[int, ...]) -> None:
     setup = pulses_setup()
-    setup = replace(setup, outputs=(Output(din=True, ahead=True),))
+    setup = replace(setup, outputs=(Output(din=True, cc_early=True),))
     stage = stage_of([60, 62, 64, 65], setup, accent_chance=0.5)
     for wait in waits:
         stage.pulse(wait * MS)
@@ -199,7 +199,7 @@ def test_a_slide_to_the_same_pitch_is_a_hold() -> None:
 
 def test_holds_chain_and_a_rest_ends_them() -> None:
     stage = stage_of([60, 62, 64, 65, 67], gate=0.5)
-    mark(stage, linked_1=LINK_HOLD, linked_2=LINK_HOLD, linked_3=LINK_HOLD, rhythm_4=REST)
+    mark(stage, linked_1=LINK_TIE, linked_2=LINK_TIE, linked_3=LINK_TIE, rhythm_4=REST)
     play(stage, 5)
     assert [note for _, note in stage.ons()] == [60, 67]
     assert stage.offs()[0][0] - stage.ons()[0][0] == pytest.approx(2.5 * STEP, rel=0.001)
@@ -207,7 +207,7 @@ def test_holds_chain_and_a_rest_ends_them() -> None:
 
 def test_a_hold_may_slide_on() -> None:
     stage = stage_of([60, 62, 64, 65])
-    mark(stage, linked_1=LINK_HOLD, linked_2=LINK_SLIDE)
+    mark(stage, linked_1=LINK_TIE, linked_2=LINK_SLIDE)
     play(stage, 4)
     assert [(d[0] & 0xF0, d[1]) for d in batch(stage, 2) if d[0] & 0xF0 != 0xB0] == [(0x90, 64), (0x80, 60)]
 
@@ -221,46 +221,46 @@ def test_the_slide_chance_thins_the_links_and_turned_back_restores_them() -> Non
     assert [s["linked"] for s in stage.p.view()["line"]["steps"][:16]] == full
 
 
-# -- repeats, turns, swing -----------------------------------------------------
+# -- ratchets, passes, swing ---------------------------------------------------
 
 
 @pytest.mark.parametrize("count", [2, 3])
-def test_repeats_fall_on_whole_clocks_where_the_division_allows(count: int) -> None:
+def test_ratchets_fall_on_whole_clocks_where_the_division_allows(count: int) -> None:
     stage = stage_of([60, 62], accent_chance=1.0)
-    mark(stage, repeats_1=count, linked_1=LINK_NONE)
+    mark(stage, ratchet_1=count, linked_1=LINK_NONE)
     play(stage, 2)
     mine = [now for now, note in stage.ons() if note == 60]
     assert [(b - a) for a, b in itertools.pairwise(mine)] == [6 // count * AT_120] * (count - 1)
 
 
-def test_repeats_that_do_not_divide_the_step_use_the_last_interval() -> None:
+def test_ratchets_that_do_not_divide_the_step_use_the_last_interval() -> None:
     stage = stage_of([60, 62])
-    mark(stage, repeats_1=4)
+    mark(stage, ratchet_1=4)
     play(stage, 2)
     mine = [now for now, note in stage.ons() if note == 60]
     assert len(mine) == 4
     assert mine[3] - mine[0] == pytest.approx(0.75 * STEP, rel=0.001)
 
 
-def test_the_accent_is_on_the_first_repeat() -> None:
+def test_the_accent_is_on_the_first_strike() -> None:
     stage = stage_of([60, 62], accent_chance=0.0)
-    mark(stage, repeats_1=3, accented_1=SOUND)
+    mark(stage, ratchet_1=3, accented_1=SOUND)
     play(stage, 1)
     velocities = [d[2] for _, _, d in stage.heard if d[0] == 0x90]
     assert velocities[0] - velocities[1] == 24 or velocities[0] == 127
     assert velocities[1] == velocities[2]
 
 
-def test_repeats_by_chance_sit_at_the_high_end_of_the_link_roll() -> None:
-    stage = stage_of([60, 62], repeat_chance=0.1, repeat_count=3)
+def test_ratchets_by_chance_sit_at_the_high_end_of_the_link_roll() -> None:
+    stage = stage_of([60, 62], ratchet_chance=0.1, ratchet_count=3)
     mark(stage, link_1=0.95, link_2=0.5)
     play(stage, 2)
     assert [note for _, note in stage.ons()] == [60, 60, 60, 62]
 
 
-def test_a_turn_sounds_on_its_pass_only() -> None:
+def test_a_pass_sounds_on_its_pass_only() -> None:
     stage = stage_of([60, 62])
-    mark(stage, turn_2=2, turn_of_2=3)
+    mark(stage, pass_number_2=2, pass_of_2=3)
     stage.start()
     stage.clocks(6 * 2 * 6)
     notes = [[s["note"] for s in stage.steps()[n : n + 2]] for n in range(0, 12, 2)]
@@ -297,14 +297,14 @@ def test_there_is_no_swing_with_pulses() -> None:
 
 
 def test_loose_throws_dice_for_one_pass_and_leaves_the_roll_alone() -> None:
-    stage = stage_of([60] * 16, rest_chance=0.5, loose=1.0)
+    stage = stage_of([60] * 16, rest_chance=0.5, reroll=1.0)
     rolls = [step.rest for step in stage.p.melody.steps]
     stage.start()
     stage.bars(6)
     rhythms = [tuple(s["note"] >= 0 for s in stage.steps()[n : n + 16]) for n in range(0, 96, 16)]
     assert len(set(rhythms)) >= 5
     assert [step.rest for step in stage.p.melody.steps] == rolls
-    stage.set(loose=0.0)
+    stage.set(reroll=0.0)
     stage.forget()
     stage.bars(3)
     rhythms = [tuple(s["note"] >= 0 for s in stage.steps()[n : n + 16]) for n in range(0, 48, 16)]
@@ -325,7 +325,7 @@ def notes_on(stage: Stage, output: int) -> list[tuple[int, int]]:
 
 
 def test_a_canon_voice_follows_so_many_steps_later_and_degrees_higher() -> None:
-    stage = stage_of([60, 62, 64, 65], two(lag_steps=2, degrees=2), scale="ionian", root="C")
+    stage = stage_of([60, 62, 64, 65], two(canon_steps=2, degrees=2), scale="ionian", root="C")
     play(stage, 8)
     first, second = notes_on(stage, 0), notes_on(stage, 1)
     up = {60: 64, 62: 65, 64: 67, 65: 69}
@@ -340,12 +340,12 @@ def test_a_delayed_voice_speaks_later() -> None:
     assert [b - a for (a, _), (b, _) in zip(notes_on(stage, 0), notes_on(stage, 1), strict=True)] == [30 * MS] * 2
 
 
-@pytest.mark.parametrize(("beyond", "sent"), [("fold", 50), ("clamp", 55), ("rest", None)])
-def test_what_a_voice_cannot_reach_is_announced_never_silently_wrong(beyond: str, sent: int | None) -> None:
-    stage = stage_of([62], two(low=44, high=55, beyond=beyond))
+@pytest.mark.parametrize(("out_of_range", "sent"), [("fold", 50), ("clamp", 55), ("rest", None)])
+def test_what_a_voice_cannot_reach_is_announced_never_silently_wrong(out_of_range: str, sent: int | None) -> None:
+    stage = stage_of([62], two(low=44, high=55, out_of_range=out_of_range))
     play(stage, 1)
     assert [note for _, note in notes_on(stage, 1)] == ([] if sent is None else [sent])
-    assert stage.said("beyond")[0]["note"] == "D4"
+    assert stage.said("out_of_range")[0]["note"] == "D4"
 
 
 def test_an_accent_can_be_a_trigger_note_and_a_pulse() -> None:
@@ -369,17 +369,17 @@ def test_portamento_is_switched_for_slides_only() -> None:
 
 
 def test_bend_carries_fine_tuning_and_returns_to_the_centre() -> None:
-    stage = stage_of([60, 62], two(bend_range=2), fine=50.0)
+    stage = stage_of([60, 62], two(bend_range=2), fine_tune=50.0)
     play(stage, 2)
     bends = [d for _, o, d in stage.heard if o == 1 and d[0] == 0xE0]
     assert bends[0] == bytes((0xE0, 0x00, 0x50))  # 50 cents at 2 semitones: 8192 + 2048
-    stage.set(fine=0.0)
+    stage.set(fine_tune=0.0)
     stage.clocks(6)
     assert [d for _, o, d in stage.heard if o == 1 and d[0] == 0xE0][-1] == bytes((0xE0, 0x00, 0x40))
 
 
 def test_two_voices_on_one_channel_keep_one_note_off_for_each_note_on() -> None:
-    setup = Setup(voices=(Voice(), Voice("same", delay_ms=40.0), Voice("canon", lag_steps=1)))
+    setup = Setup(voices=(Voice(), Voice("same", delay_ms=40.0), Voice("canon", canon_steps=1)))
     stage = stage_of([60, 60, 62, 60], setup, gate=0.9)
     play(stage, 40)
     stage.heard += [(0, o, d) for o, d in stage.p.releases()]

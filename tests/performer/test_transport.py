@@ -278,14 +278,14 @@ def test_a_clock_that_returns_later_goes_on_from_where_it_stopped() -> None:
     assert view["song_clock"] == 96
 
 
-def test_one_is_now_makes_the_nearest_clock_bar_1_beat_1_step_1() -> None:
+def test_downbeat_makes_the_nearest_clock_bar_1_beat_1_step_1() -> None:
     for after, expected in ((4 * MS, 0), (15 * MS, 1)):
         stage = plain(length=7)
         stage.start()
         stage.clocks(100)
         stage.forget()
         stage.until(stage.now + after)
-        stage.do("one_is_now")
+        stage.do("downbeat")
         assert len(stage.steps()) == 1 - expected
         stage.until(stage.now + stage.interval - after)
         stage.midi(0xF8)
@@ -293,11 +293,11 @@ def test_one_is_now_makes_the_nearest_clock_bar_1_beat_1_step_1() -> None:
         assert stage.p.view()["transport"]["phase"] == "locked"
 
 
-def test_one_is_now_keeps_the_tempo_and_the_grid() -> None:
+def test_downbeat_keeps_the_tempo_and_the_grid() -> None:
     stage = plain()
     stage.start()
     stage.clocks(100)
-    stage.do("one_is_now")
+    stage.do("downbeat")
     stage.forget()
     stage.clocks(96)
     assert len(stage.steps()) == 16

@@ -39,7 +39,7 @@ def test_an_entry_in_braces_changes_in_place(tmp_path):
 
 def test_an_entry_on_lines_changes_in_place(tmp_path):
     text = (
-        "profile: 1\ncontrols:\n- label: my gate # left\n  sends: cc 3 # was red\n  latches: no\n"
+        "profile: 1\ncontrols:\n- label: my gate # left\n  sends: cc 3 # was red\n  latching: no\n"
         "  # mine\n  moves: gate\n  from: 0.9\n\n# end\n"
     )
     assert edited(tmp_path, text, GATE) == (
@@ -83,11 +83,11 @@ def test_a_new_entry_comes_last_and_nothing_else_changes(tmp_path, text, expecte
 @pytest.mark.parametrize("name", ["eight-knobs-eight-buttons", "keyboard-modwheel", "sixteen-encoders"])
 def test_shipped_profiles_keep_every_line(tmp_path, name):
     text = (SHIPPED / f"{name}.yaml").read_text()
-    entry = {"label": "loose", "sends": "cc 119", "channel": 16, "moves": "loose"}
+    entry = {"label": "reroll", "sends": "cc 119", "channel": 16, "moves": "reroll"}
     made = edited(tmp_path, text, entry).splitlines()
     assert [line for line in made if line not in text.splitlines()][-2:] == [
         "  # heard: new",
-        "  - {label: loose, sends: cc 119, channel: 16, moves: loose}",
+        "  - {label: reroll, sends: cc 119, channel: 16, moves: reroll}",
     ]
     assert [line for line in text.splitlines() if line not in made] == []
 

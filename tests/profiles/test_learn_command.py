@@ -41,10 +41,10 @@ def box_stream(path: Path) -> Path:
         homing=streams.knob_7(dice, 1, 20),
         gate=streams.knob_14(dice, 1, 3),
         swing=streams.parameter(dice, 2, 148, registered=False, fine=True, again=True),
-        reach=streams.encoder(dice, 1, 30, "sign-magnitude-reversed"),
+        leap=streams.encoder(dice, 1, 30, "sign-magnitude-reversed"),
         rotate_star=streams.encoder(dice, 1, 31, "offset-64"),
         mute=streams.pressed(b"\x90\x24\x7f", b"\x80\x24\x00"),
-        keep_last=streams.pressed(b"\xb0\x50\x7f", b"\xb0\x50\x00", latches=True),
+        keep_last=streams.pressed(b"\xb0\x50\x7f", b"\xb0\x50\x00", latching=True),
         scale__dorian=streams.pressed(b"\x90\x25\x7f", b"\x90\x25\x00"),
     )
 
@@ -58,14 +58,14 @@ def test_a_recorded_stream_becomes_a_profile_that_plays(tmp_path):
     assert made.exit_code == 0, made.output
     assert "swing: heard: a knob of 14 bits, nrpn 1/20 channel 2" in made.output
     assert "8 controls written" in made.output
-    stage = Stage(learnt(tmp_path / "box.yaml"), reach=3)
+    stage = Stage(learnt(tmp_path / "box.yaml"), leap=3)
     stage.cc(20, 0, 127)
     assert stage.values["homing"] == 1.0
     for number, value in ((3, 0), (35, 0), (3, 127), (35, 127)):
         stage.cc(number, value)
     assert stage.values["gate"] == 1.0
     stage.cc(30, 65, 65, 1, after_ms=100)
-    assert stage.values["reach"] == 4
+    assert stage.values["leap"] == 4
     assert acts(stage.cc(31, 65)) == ["rotate:+1"]
     assert sets(stage.send(0x90, 36, 1)) == [("mute", True)]
     assert acts(stage.cc(80, 127, 0)) == ["keep_last", "keep_last"]
@@ -82,7 +82,7 @@ def test_comments_ranges_and_order_of_an_edited_file_survive(tmp_path):
     again = recorded(
         tmp_path / "again.txt",
         gate=streams.knob_7(random.Random(2), 5, 110),
-        loose=streams.knob_7(random.Random(3), 5, 111),
+        reroll=streams.knob_7(random.Random(3), 5, 111),
     )
     made = run(path, "--from", again)
     assert made.exit_code == 0, made.output
@@ -93,7 +93,7 @@ def test_comments_ranges_and_order_of_an_edited_file_survive(tmp_path):
     gate = next(line for line in after if "moves: gate" in line)
     assert "from: 0.9, to: 0.1" in gate and gate.endswith("# the red one") and "cc 110, channel: 5" in gate
     assert "# heard: a knob of 7 bits, cc 110 channel 5" in path.read_text()
-    assert [line for line in after[len(before) :] if "moves: loose" in line]
+    assert [line for line in after[len(before) :] if "moves: reroll" in line]
     assert any("# mine: the big box" in line for line in after) and any(
         line.endswith("# from left to right") for line in after
     )
@@ -163,13 +163,13 @@ def test_a_box_on_a_real_port_is_learnt_while_a_person_answers(tmp_path):
         code = "from replank.cli.main import main; main()"
         learn = subprocess.Popen(
             [sys.executable, "-c", code, "learn", str(tmp_path / "box.yaml"), "--port", "knobbly", "--api", "jack"]
-            + ["-f", "homing", "-f", "reach", "-f", "mute", "--yes"],
+            + ["-f", "homing", "-f", "leap", "-f", "mute", "--yes"],
             stdout=subprocess.PIPE, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL, text=True, env=env,
         )  # fmt: skip
         dice = random.Random(4)
         turns = {
             "homing": streams.knob_14(dice, 1, 7),
-            "reach": streams.encoder(dice, 1, 30, "twos-complement"),
+            "leap": streams.encoder(dice, 1, 30, "twos-complement"),
             "mute": streams.pressed(b"\x90\x24\x7f", b"\x80\x24\x00"),
         }
         said = []

@@ -48,8 +48,8 @@ def one(line: str, more: str = "") -> str:
         ("sends: cc 20, moves: gate, channel: 17", "17", "channel: 17 is outside 1 to 16"),
         ("sends: cc 20, moves: gate, from: 2", "2", "gate: 2 is outside 0.05 to 1"),
         ("sends: cc 20, moves: gate, from: 0.5, to: 0.5", "{", "from and to are the same"),
-        ("sends: cc 20, moves: gate, curve: steep", "steep", "curve: 'steep' is not one of straight"),
-        ("sends: cc 20, moves: gate, catch_up: soft", "soft", "catch_up: 'soft' is not one of jump, meet, ease"),
+        ("sends: cc 20, moves: gate, curve: steep", "steep", "curve: 'steep' is not one of linear"),
+        ("sends: cc 20, moves: gate, takeover: soft", "soft", "takeover: 'soft' is not one of jump, pickup, scaled"),
         ("sends: cc 20, moves: scale, values: [dorain]", "dorain", "(nearest: dorian)"),
         ("sends: cc 20, moves: root, from: C", "C", "root is a list"),
         ("sends: cc 20, moves: gate, relative: twos", "twos", "relative: 'twos' is not one of twos-complement"),
@@ -153,12 +153,12 @@ def test_yaml_surprises_are_read_as_text():
         profile: 1
         title: no
         controls:
-          - {label: on, sends: note 36, toggles: mute, latches: on, lit: 100}
+          - {label: on, sends: note 36, toggles: mute, latching: on, lit: 100}
           - {label: "1:30", sends: cc 20, moves: gate, inverted: yes}
         """
     )
     assert (profile.title, profile.controls[0].label, profile.controls[1].label) == ("no", "on", "1:30")
-    assert profile.controls[0].latches and profile.controls[1].targets[0].low == 1.0
+    assert profile.controls[0].latching and profile.controls[1].targets[0].low == 1.0
 
 
 def test_the_one_line_of_the_step_controls():
@@ -173,7 +173,7 @@ def test_the_one_line_of_the_step_controls():
     assert [control.source for control in encoders] == [Source("cc", 32 + n) for n in range(16)]
     assert [control.turn for control in encoders] == [f"pitch:{n}:*" for n in range(1, 17)]
     assert [control.source for control in pushes] == [Source("note", 48 + n) for n in range(16)]
-    assert [control.press for control in pushes] == [f"press:{n}" for n in range(1, 17)]
+    assert [control.press for control in pushes] == [f"flip:{n}" for n in range(1, 17)]
 
 
 @pytest.mark.parametrize(
@@ -182,7 +182,7 @@ def test_the_one_line_of_the_step_controls():
         ("encoders: cc 32", "encoders need 'relative'"),
         ("encoders: cc 110, relative: offset-64", "encoders 110 to 125: the last is 119"),
         ("pushes: note 120, first: 60, count: 10", "a line has 64"),
-        ("pushes: note 48, push: redraw", "push: 'redraw' is not one of press, accent"),
+        ("pushes: note 48, push: redraw", "push: 'redraw' is not one of flip, accent"),
         ("knobs: cc 20, relative: offset-64", "encoders (with 'relative') or knobs"),
         ("first: 3", "needs encoders, knobs or pushes"),
     ],

@@ -29,10 +29,10 @@ def test_eight_knobs_and_eight_buttons():
     profile = shipped(NAMES[0])
     assert len(profile.controls) == 16
     functions = {function for control in profile.controls for function in control.functions}
-    assert {"keep", "keep_last", "mute", "run", "end", "panic"} <= functions
+    assert {"keep", "keep_last", "mute", "join", "end", "panic"} <= functions
     stage = Stage(profile)
     pressed = acts([one for n in range(36, 44) for one in stage.send(0x90, n, 100) + stage.send(0x80, n, 0)])
-    assert pressed == ["keep", "keep_last", "undo", "run", "end", "panic"]
+    assert pressed == ["keep", "keep_last", "undo", "join", "end", "panic"]
     assert stage.values["hold"] is True and stage.values["mute"] is True
 
 
@@ -44,15 +44,15 @@ def test_tension_raises_density_span_reach_and_accents_and_lowers_homing():
     stage.wait(10)
     tense = stage.values
     assert tense["rest_chance"] < slack["rest_chance"]  # fewer rests: denser
-    for name in ("register_span", "reach", "accent_chance"):
+    for name in ("register_span", "leap", "accent_chance"):
         assert tense[name] > slack[name]
     assert tense["homing"] < slack["homing"]
 
 
 def test_sixteen_encoders_and_their_pushes():
     stage = Stage(shipped("sixteen-encoders"))
-    made = [one for n in range(16) for one in stage.cc(32 + n, 1) + stage.send(0x90, 48 + n, 90)]
-    assert acts(made) == [word for n in range(1, 17) for word in (f"pitch:{n}:+1", f"press:{n}")]
+    made = [one for n in range(16) for one in stage.cc(102 + n, 1) + stage.send(0x90, 48 + n, 90)]
+    assert acts(made) == [word for n in range(1, 17) for word in (f"pitch:{n}:+1", f"flip:{n}")]
 
 
 def test_keyboard_with_mod_wheel():

@@ -41,7 +41,7 @@ def test_sixteen_encoders_with_pushes(play, peer, tmp_path):
     tones = stage.daemon.state()["performer"]["line"]["tones"]
     third = tones.index(line[2])
     way, byte = (1, 1) if third + 1 < len(tones) else (-1, 127)
-    stage.cc(34, byte)
+    stage.cc(104, byte)
     changed = [*line]
     changed[2] = tones[third + way]
     assert stage.cycle() == changed
@@ -53,7 +53,7 @@ def test_sixteen_encoders_with_pushes(play, peer, tmp_path):
 
 
 def test_keyboard_with_mod_wheel(play, peer, tmp_path):
-    stage = Stage(play, peer, tmp_path, "keyboard-modwheel", role="keys")
+    stage = Stage(play, peer, tmp_path, "keyboard-modwheel", role="keyboard")
     line = stage.cycle()
     stage.press(67)  # transposes by a fifth, and stays
     assert stage.cycle() == [note + 7 for note in line]

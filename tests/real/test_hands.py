@@ -24,25 +24,25 @@ controls:
 
 
 def test_keys_set_the_root_write_the_line_and_are_caught(play, peer, tmp_path):
-    stage = Stage(play, peer, tmp_path, "keyboard-modwheel", role="keys")
-    stage.daemon.say("keys:root")
+    stage = Stage(play, peer, tmp_path, "keyboard-modwheel", role="keyboard")
+    stage.daemon.say("keyboard:root")
     stage.press(64)
     stage.cycle(2)
     assert stage.value("root") == "E"  # at the bar
-    stage.daemon.say("root=D", "keys:write", "select:1")
+    stage.daemon.say("root=D", "keyboard:write", "select:1")
     stage.cycle(2)
     for key in KEYS:
         stage.press(key)
     assert stage.cycle(2) == KEYS * 2
     line = [60, 62, 63, 67, 66, 50, 55, 48]  # in the register, not all in the scale
-    stage.daemon.say("keys:catch")
+    stage.daemon.say("keyboard:catch")
     for key in line:
         stage.press(key)
     assert stage.cycle() == KEYS  # it becomes the line at the bar, two cycles of eight sixteenths
     assert stage.cycle() == line
     stage.daemon.say("go_home@now")
     assert stage.cycle() == line  # home included
-    stage.daemon.say("keys:off")
+    stage.daemon.say("keyboard:off")
     stage.press(72)
     assert stage.cycle() == line
     stage.end()
@@ -50,8 +50,8 @@ def test_keys_set_the_root_write_the_line_and_are_caught(play, peer, tmp_path):
 
 @pytest.mark.alone
 def test_a_storm_of_one_box_is_heard_whole_and_replaces_nobody(play, peer, tmp_path):
-    knobs = ["rest_chance", "loose", "accent_chance", "homing", "gate", "mutation_chance", "swing", "slide_chance"]
-    rows = [f"  - {{sends: cc {20 + n}, moves: {name}, catch_up: jump}}" for n, name in enumerate(knobs)]
+    knobs = ["rest_chance", "reroll", "accent_chance", "homing", "gate", "mutation_chance", "swing", "slide_chance"]
+    rows = [f"  - {{sends: cc {20 + n}, moves: {name}, takeover: jump}}" for n, name in enumerate(knobs)]
     (tmp_path / "storm.yaml").write_text("\n".join(["profile: 1", "controls:", *rows, ""]))
     stage = Stage(play, peer, tmp_path, "storm")
     turned = [bytes((0xB0, 20 + n, (turn + n) % 128)) for turn in range(250) for n in range(8)]

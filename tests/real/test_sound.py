@@ -129,7 +129,7 @@ def test_cents_are_heard(
     rig = tmp_path / "rig.yaml"
     rig.write_text(RIG.format(a4=a4, bend_range=bend_range, tuning=tuning))
     _, straight = perform(font, tmp_path, "straight")
-    _, bent = perform(font, tmp_path, "bent", "--rig", str(rig), "-p", f"fine={fine}")
+    _, bent = perform(font, tmp_path, "bent", "--rig", str(rig), "-p", f"fine_tune={fine}")
     assert len(straight) == len(bent) >= 16
     moved = [(b.note - s.note) * 100 for s, b in zip(straight, bent, strict=True)]
     assert max(abs(cents - wanted) for cents in moved) <= SAME_FONT_CENTS, moved

@@ -17,7 +17,7 @@ voices:
   - name: dome
     accent: {cc: none}
     velocity: {cc: none}
-    beyond: %s
+    out_of_range: %s
     voltage: {volts_per_octave: 1.2, zero_note: 36, range: 0 to 8, bits: 12, controllers: 0 to 8}
 values: {register_low: 24, register_span: 36, rest_chance: 0, scale: chromatic, mutation_chance: 0}
 """
@@ -27,10 +27,10 @@ def volts(note: int) -> float:
     return (note - 36) / 10
 
 
-@pytest.mark.parametrize("beyond", ["fold", "rest"])
-def test_a_strange_interface_gets_right_volts_or_a_clear_word(play, peer, tmp_path, beyond):
+@pytest.mark.parametrize("out_of_range", ["fold", "rest"])
+def test_a_strange_interface_gets_right_volts_or_a_clear_word(play, peer, tmp_path, out_of_range):
     rig = tmp_path / "rig.yaml"
-    rig.write_text(RIG % beyond)
+    rig.write_text(RIG % out_of_range)
     daemon = play("--rig", str(rig))
     checked = daemon.run("check", str(rig)).stdout
     assert "0 V at C2 (note 36), 100.000 mV per semitone" in checked
@@ -47,13 +47,13 @@ def test_a_strange_interface_gets_right_volts_or_a_clear_word(play, peer, tmp_pa
         assert below, "this line has notes that need volts below 0"
         said = set()
         for line in listener.lines():
-            said |= {line["data"]["note"]} if line.get("notice") == "beyond" else set()
+            said |= {line["data"]["note"]} if line.get("notice") == "out_of_range" else set()
             if len(said) == len({step["note"] for step in below}):
                 break
     assert said == {step["name"] for step in below}
     heard = stage.notes_on()
     wanted = [step["note"] for step in steps]
-    if beyond == "fold":
+    if out_of_range == "fold":
         sent = [note if note >= 36 else 36 + note % 12 for note in wanted]
     else:
         sent = [note for note in wanted if note >= 36]

@@ -24,7 +24,7 @@ voices:
   - name: line
     bend_range: 2
     tuning: {C2: -10, C7: -10}
-    reach: C2 to C7
+    range: C2 to C7
     voltage: {zero_note: C2, range: -1 to 6, bits: 16}
 """
 BOX = Interface(Voltage(zero_note=36, low=-1.0, high=6.0, bits=16), scale=0.002, offset=0.004)

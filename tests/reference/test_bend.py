@@ -112,11 +112,11 @@ def test_a4_440_bends_nothing() -> None:
 
 
 def test_everything_adds_up() -> None:
-    bend = note_bend(48, 2, fine=3.0, a4=442.0, tuning=((36, -4.0), (60, 4.0)), degree_cents=-13.7)
+    bend = note_bend(48, 2, fine_tune=3.0, a4=442.0, tuning=((36, -4.0), (60, 4.0)), degree_cents=-13.7)
     assert bend.wanted == pytest.approx(3.0 + 7.8514 + 0.0 - 13.7, abs=1e-3)  # 442 Hz: +7.851 cents
     assert abs(bend.reached - bend.wanted) <= bend_step(2) / 2
     assert not bend.is_clamped
-    assert note_bend(48, 1, fine=100.0, degree_cents=50.0).is_clamped
+    assert note_bend(48, 1, fine_tune=100.0, degree_cents=50.0).is_clamped
 
 
 def test_correction_between_and_outside_its_pairs() -> None:

@@ -1,4 +1,4 @@
-"""Swing, gates and repeats in milliseconds, computed from 24 clocks to the quarter note.
+"""Swing, gates and ratchets in milliseconds, computed from 24 clocks to the quarter note.
 
 MIDI 1.0 Detailed Specification 4.2.1, p. 30, gives the clock; a triplet is
 two thirds of its value (any handbook of notation), so that swing of two
@@ -14,7 +14,7 @@ import pytest
 from replank.control.setup import Setup
 from replank.midi.offline import play_cycles
 from replank.timing.divisions import division_clocks
-from replank.timing.gates import clocks_ns, repeat_offsets, swing_delay
+from replank.timing.gates import clocks_ns, ratchet_offsets, swing_delay
 
 AT_120 = 20_833_333
 """Nanoseconds per clock at 120 BPM."""
@@ -42,7 +42,7 @@ def test_swing_of_sixteenths_at_120_bpm(swing: float, late_ms: float):
     ("value", "strikes", "clocks"), [("1/16", 2, 3), ("1/16", 3, 2), ("1/8", 4, 3), ("1/8t", 4, 2), ("1/4", 3, 8)]
 )
 def test_repeats_are_note_values_themselves(value: str, strikes: int, clocks: int):
-    found = repeat_offsets(division_clocks(value), strikes)
+    found = ratchet_offsets(division_clocks(value), strikes)
     assert found == tuple(clocks * n for n in range(strikes))
     assert Fraction(division_clocks(value), strikes) == clocks
 
@@ -90,6 +90,6 @@ def test_swing_is_sent_late_on_every_second_sixteenth(swing: float, late_ms: flo
 
 def test_four_strikes_of_a_sixteenth_are_sixty_fourths():
     """1/64 is 1.5 clocks, so they are spread over the time: 31.25 ms apart at 120 BPM."""
-    assert repeat_offsets(6, 4) is None
-    starts = [start for start, _ in sent(repeat_chance=1.0, repeat_count=4)]
+    assert ratchet_offsets(6, 4) is None
+    starts = [start for start, _ in sent(ratchet_chance=1.0, ratchet_count=4)]
     assert starts == pytest.approx([31.25 * n for n in range(64)], abs=1e-3)

@@ -208,7 +208,7 @@ def test_an_impossible_kind_hands_its_weight_to_the_others():
 @pytest.mark.parametrize(
     ("pitch", "targets"),
     [
-        # Register tones 48 50 53 55 57 60 62 65 67, reach 3; moves reflect at the edges.
+        # Register tones 48 50 53 55 57 60 62 65 67, leap 3; moves reflect at the edges.
         (57, {50: 1, 53: 1, 55: 1, 60: 1, 62: 1, 65: 1}),
         (48, {50: 2, 53: 2, 55: 2}),
         (50, {48: 1, 53: 2, 55: 1, 57: 1}),  # two down reflects onto itself and is left out

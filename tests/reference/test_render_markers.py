@@ -3,7 +3,7 @@
 Notes and controllers are read by symusic, markers by it and by music21's raw
 reader (which alone keeps the order of those at one tick), hanging notes and
 the end of the tracks by the latter, note names by music21's `Pitch` (note 60
-is C4).  The render has no slides and no repeats, so that every step is a note
+is C4).  The render has no slides and no ratchets, so that every step is a note
 of its own or a rest.
 """
 

@@ -24,8 +24,8 @@ from replank.control.voltage import (
     note_volts,
     problems,
     quantised,
-    reach,
     resolution,
+    voice_range,
     volts_note,
 )
 
@@ -149,10 +149,10 @@ def test_rounding_stays_within_half_a_step() -> None:
 
 
 def test_reach_is_what_both_receiver_and_interface_allow() -> None:
-    assert reach(Voice(voltage=STRANGE)) == (36, 116)
-    assert reach(Voice(low=40, high=60, voltage=STRANGE)) == (40, 60)
-    assert reach(Voice(low=10, high=60)) == (10, 60)
-    low, high = reach(Voice(low=0, high=20, voltage=STRANGE))
+    assert voice_range(Voice(voltage=STRANGE)) == (36, 116)
+    assert voice_range(Voice(low=40, high=60, voltage=STRANGE)) == (40, 60)
+    assert voice_range(Voice(low=10, high=60)) == (10, 60)
+    low, high = voice_range(Voice(low=0, high=20, voltage=STRANGE))
     assert low > high
 
 

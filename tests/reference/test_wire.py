@@ -107,7 +107,7 @@ def test_a_second_voice_waits_for_the_first() -> None:
 
 
 def test_ahead_takes_the_controllers_out_of_the_way() -> None:
-    cable = one(Voice(), ahead=True)
+    cable = one(Voice(), cc_early=True)
     assert cable.arrivals[0].fullest == 2 * 960 and cable.arrivals[0].displaced == 0
     assert cable.ahead_saves_us == 1920 == one(Voice()).ahead_saves_us
     assert (cable.bytes, cable.last_us) == (12, 6 * BYTE_US)
@@ -122,7 +122,7 @@ def test_bend_range_follows_the_notes() -> None:
 def test_rate_against_the_cable() -> None:
     cable = one(Voice())  # eight steps a second of 12 bytes
     assert cable.rate == pytest.approx(96.0)
-    assert one(Voice(), clock="through").rate == pytest.approx(96.0 + 48.0)
+    assert one(Voice(), send_clock="thru").rate == pytest.approx(96.0 + 48.0)
     crowd = Setup(outputs=DIN, voices=tuple(Voice(f"v{n}", channel=n) for n in range(1, 9)))
     full = cables(crowd, 300.0, "1/32")[0]
     assert full.rate > BYTES_PER_SECOND

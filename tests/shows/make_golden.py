@@ -24,7 +24,7 @@ GOLDEN = Path(__file__).parent / "golden"
 MS = 1_000_000
 _ARGUMENTS = {
     "step": "5", "amount": "2", "name": "blue", "[name]": "blue", "note": "D4", "state": "rest", "[state]": "on",
-    "count": "3", "pass": "1", "of": "2", "cycle": "3", "parameter": "rest_chance", "value": "0.5", "bars": "2",
+    "count": "3", "pass": "1of2", "cycle": "3", "parameter": "rest_chance", "value": "0.5", "bars": "2",
     "piece": "2", "[text]": "a star", "text": "Open Night", "mode": "root", "[note]": "60", "[sound]": "2",
     "[silent]": "1",
 }  # fmt: skip
@@ -43,7 +43,7 @@ def clocked(random_: random.Random) -> list[tuple[int, Any]]:
             steps.append((MS, Assign({name: row.default})))
     for name, action in ACTIONS.items():
         args = tuple(_ARGUMENTS.get(word, "1") for word in action.takes)
-        steps += [(MS, Act(name, args)), *clocks(random_, 48), (MS, Act("run", (), "now"))]
+        steps += [(MS, Act(name, args)), *clocks(random_, 48), (MS, Act("join", (), "now"))]
     steps += [(0, Midi(0, b"\xf2\x20\x00")), *clocks(random_, 60), (3_000 * MS, CLOCK[1]), *clocks(random_, 100)]
     steps += [(0, Midi(0, b"\xf0\x01")), (0, Midi(1, b"\xb0\x07")), (0, Reconnected(1)), *clocks(random_, 60)]
     return [*steps, (0, Midi(0, b"\xfc")), (900 * MS, Midi(0, b"\xfb")), *clocks(random_, 200)]

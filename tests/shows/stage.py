@@ -17,8 +17,8 @@ START: tuple[int, Event] = (1_000_000, Midi(0, b"\xfa"))
 BUSY: tuple[int, Event] = (0, Assign({"mutation_chance": 1.0, "homing": 0.0, "settle_new": 0, "rest_chance": 0.1}))
 SETUP = Setup(
     outputs=(Output("out"), Output("second")),
-    voices=(Voice("line", 0, 1, slide_cc=True), Voice("canon", 1, 3, transpose=12, lag_steps=2, delay_ms=7.0)),
-    pieces=(Piece("First Light", {"repeat_chance": 0.4, "swing": 58.0}, seed=11),
+    voices=(Voice("line", 0, 1, slide_cc=True), Voice("canon", 1, 3, transpose=12, canon_steps=2, delay_ms=7.0)),
+    pieces=(Piece("First Light", {"ratchet_chance": 0.4, "swing": 58.0}, seed=11),
             Piece("Meridian", {"root": "A", "length": 7}, ((57, True), (60, False), (-1, False)))),
 )  # fmt: skip
 

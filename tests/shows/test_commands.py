@@ -24,7 +24,7 @@ ROOT = Path(__file__).parent.parent.parent
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("state")
-    named = [(0, Act("star", ("the turn",))), (0, Act("name", ("Open Night",)))]
+    named = [(0, Act("star", ("the turn",))), (0, Act("name_show", ("Open Night",)))]
     record(place / "shows.db", [START, BUSY, *[CLOCK] * 900, *named, *[CLOCK] * 100])
     record(place / "shows.db", [START, *[CLOCK] * 200, (0, Assign({"root": "A"})), *[CLOCK] * 20], seed=6)
     return place

@@ -89,7 +89,7 @@ def test_a_steady_tempo_is_refused(tmp_path):
 
 def test_the_first_step_is_a_bar_line_and_steps_lie_on_the_grid(tmp_path):
     path, out = tmp_path / "shows.db", tmp_path / "show.mid"
-    plain = Setup(values={"swing": 50.0, "repeat_chance": 0.0, "rest_chance": 0.0})
+    plain = Setup(values={"swing": 50.0, "ratchet_chance": 0.0, "rest_chance": 0.0})
     record(path, [*uneven(17), START, *uneven(600)], setup=plain)
     exported(path, out)
     score = symusic.Score(out)

@@ -251,7 +251,7 @@ def test_snapshots_outlive_the_list_that_they_were_on(tmp_path):
 
 def test_notices_of_the_performer_stand_in_the_record(tmp_path):
     path = tmp_path / "shows.db"
-    acts = [(0, Act("star", ("here",))), (0, Act("name", ("Long Exposure",)))]
+    acts = [(0, Act("star", ("here",))), (0, Act("name_show", ("Long Exposure",)))]
     record(path, [START, *[CLOCK] * 10, *acts, *[CLOCK] * 10])
     with Archive(path) as archive:
         show = archive.find("long exposure")

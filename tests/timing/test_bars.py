@@ -70,7 +70,7 @@ def test_a_wrong_meter_changes_nothing():
 @given(meters, clocks)
 def test_an_anchor_is_bar_1_beat_1(meter: str, clock: int):
     bars = Bars(meter)
-    bars.anchor(clock)
+    bars.set_origin(clock)
     assert bars.position(clock) == (1, 1, 0)
 
 

@@ -1,4 +1,4 @@
-"""Swing, gates and repeats."""
+"""Swing, gates and ratchets."""
 
 from itertools import pairwise
 
@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from replank.timing.gates import (
     clocks_ns,
     gap_before_repeat,
-    repeat_offsets,
+    ratchet_offsets,
     slot_length,
     swing_delay,
 )
@@ -77,15 +77,15 @@ def test_a_repeated_pitch_has_a_gap_before_it(gate: int, step: int, gap: int):
 
 
 def test_repeats_fall_on_whole_clocks_where_they_can():
-    assert repeat_offsets(6, 2) == (0, 3)
-    assert repeat_offsets(6, 3) == (0, 2, 4)
-    assert repeat_offsets(6, 4) is None
-    assert repeat_offsets(24, 4) == (0, 6, 12, 18)
+    assert ratchet_offsets(6, 2) == (0, 3)
+    assert ratchet_offsets(6, 3) == (0, 2, 4)
+    assert ratchet_offsets(6, 4) is None
+    assert ratchet_offsets(24, 4) == (0, 6, 12, 18)
 
 
 @given(divisions, st.integers(1, 4))
 def test_repeats_are_even_and_inside_the_step(division: int, strikes: int):
-    found = repeat_offsets(division, strikes)
+    found = ratchet_offsets(division, strikes)
     if found is None:
         assert division % strikes
         return

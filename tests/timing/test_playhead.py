@@ -119,7 +119,7 @@ def test_locating_gives_what_playing_from_the_anchor_gives(direction: str, lengt
 
 
 def test_a_place_before_the_anchor_is_refused():
-    with pytest.raises(ValueError, match="-1 steps after the anchor"):
+    with pytest.raises(ValueError, match="-1 steps after the origin"):
         Playhead().locate(-1)
 
 

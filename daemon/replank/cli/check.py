@@ -21,9 +21,9 @@ from replank.host.files.yaml_reader import read_yaml
 @click.command(no_args_is_help=True)
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-@click.option("--show", is_flag=True, help="Draw profiles: what is where on the box.")
+@click.option("--draw", "draw", is_flag=True, help="Draw profiles: what is where on the box.")
 @click.option("--quiet", "-q", is_flag=True, help="Say nothing about files that are good.")
-def command(files: tuple[Path, ...], as_json: bool, show: bool, quiet: bool) -> None:
+def command(files: tuple[Path, ...], as_json: bool, draw: bool, quiet: bool) -> None:
     """Validate files; a folder stands for the .yaml files in it.
 
     A rig is read first, and sets and profiles in its light: its own scales and
@@ -34,7 +34,7 @@ def command(files: tuple[Path, ...], as_json: bool, show: bool, quiet: bool) -> 
     \b
     replank check rig.yaml set.yaml
     replank check profiles/
-    replank check --show profiles/eight-knobs-eight-buttons.yaml
+    replank check --draw profiles/eight-knobs-eight-buttons.yaml
     replank check --json rig.yaml
     """
     setup, results = Setup(), []
@@ -52,7 +52,7 @@ def command(files: tuple[Path, ...], as_json: bool, show: bool, quiet: bool) -> 
     else:
         for _, result in results:
             _say(result, quiet)
-            if show and isinstance(result, Checked) and result.profile:
+            if draw and isinstance(result, Checked) and result.profile:
                 click.echo()
                 click.echo(draw_profile(Profile.from_plain(result.profile)))
     if any(isinstance(result, BadFile) for _, result in results):

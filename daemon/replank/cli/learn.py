@@ -81,7 +81,7 @@ def command(
     count = _from_stream(file, stream) if stream is not None else _from_port(file, port or "", api, functions, yes)
     if count:
         click.echo(f"{counted(control=count)} written to {plain_text(str(profile))}")
-        click.echo(f"see it: replank check --show {plain_text(str(profile))}")
+        click.echo(f"see it: replank check --draw {plain_text(str(profile))}")
     else:
         click.echo("nothing written")
 

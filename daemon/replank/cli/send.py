@@ -28,7 +28,7 @@ def _list(ctx: click.Context, _: click.Parameter, is_wanted: bool) -> None:
 @click.option("--reload", is_flag=True, help="Read rig, set and profiles again, while playing.")
 @click.option("--quiet", "-q", is_flag=True, help="Say nothing when it is done.")
 def command(words: tuple[str, ...], instance: str, reload: bool, quiet: bool) -> None:
-    """Set a parameter (NAME=VALUE) or do an action (NAME:ARGUMENT, @DUE behind it).
+    """Set a parameter (NAME=VALUE), move it (NAME+=AMOUNT) or do an action (NAME:ARGUMENT, @DUE behind it).
 
     All words are checked first; if one is wrong, nothing is done.  A word with
     a space in it stands in quotes.
@@ -40,6 +40,7 @@ def command(words: tuple[str, ...], instance: str, reload: bool, quiet: bool) ->
     \b
     replank send mutation_chance=0.5 redraw
     replank send scale=dorian root=G
+    replank send gate+=0.1 length-=2
     replank send keep:blue
     replank send recall:blue@now
     replank send pitch:5:+1 back:12

@@ -13,7 +13,7 @@ import click
 from replank.cli.exits import ABSENT, CHECK_FAILED, Fail
 from replank.control.bend import bend_step, correction
 from replank.control.setup import Setup, Voice, Voltage
-from replank.control.voltage import describe, reach
+from replank.control.voltage import describe, voice_range
 from replank.host.client import Denied, NoDaemon, connect
 from replank.host.files import BadFile, load_rig
 from replank.host.paths import default_rig
@@ -120,9 +120,9 @@ def _read(path: Path, setup: Setup) -> list[Reading]:
 
 def _ask(setup: Setup, index: int, instance: str, play: bool) -> tuple[list[Reading], bool]:
     voice = setup.voices[index]
-    low, high = reach(voice)
+    low, high = voice_range(voice)
     if low > high:
-        raise Fail(f"voice {voice.name}: no note lies inside its reach; put the rig right first")
+        raise Fail(f"voice {voice.name}: no note lies inside its range; put the rig right first")
     for line in CAUTION:
         click.echo(line)
     for line in (
@@ -229,9 +229,9 @@ def _advice(result: Fit, voice: Voice, middle_c: int) -> Iterator[str]:
         yield f"The correction needs {most:.0f} cents and the bend range is {bend * 100}: trim first."
     elif bend_step(bend) > step:
         yield f"A bend range of {bend} moves in steps of {bend_step(bend):.2f} cents; a smaller one is finer."
-    if result.beyond:
-        names = ", ".join(note_name(note, middle_c) for note in result.beyond)
-        yield f"Out of the output's volts even with correction: {names}.  Trim, or leave them out with reach."
+    if result.out_of_range:
+        names = ", ".join(note_name(note, middle_c) for note in result.out_of_range)
+        yield f"Out of the output's volts even with correction: {names}.  Trim, or leave them out with range."
 
 
 def _plain(result: Fit, voice: Voice) -> dict[str, Any]:

@@ -22,6 +22,8 @@ def read_values(words: Sequence[str], setup: Setup) -> dict[str, Any]:
         name = name.strip()
         if not sign:
             raise Fail(f"-p {word}: write NAME=VALUE, such as -p length=12")
+        if name.endswith(("+", "-")):
+            raise Fail(f"-p {word}: nothing plays yet that could be moved; write NAME=VALUE")
         if name in values:
             raise Fail(f"-p {word}: {name} is given twice")
         try:

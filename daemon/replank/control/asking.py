@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from replank.control.catchup import REST_NS
 from replank.control.parameters import Value, show
+from replank.control.takeover import REST_NS
 
 RATE_NS = 5_000_000
 """A parameter is applied at most this often, in ns; the last value wins."""
@@ -31,7 +31,7 @@ class Intent(NamedTuple):
     Attributes:
         kind: ``set`` (a parameter), ``act`` (do a written action), ``notice``
             (tell people), ``catch`` (a fellow player's notes become the line).
-        name: Parameter; written action such as ``press:5``; key of `NOTICES`.
+        name: Parameter; written action such as ``flip:5``; key of `NOTICES`.
         value: The parameter's value; the notes of a catch.
         data: The notice's fields; the velocities of a catch.
     """

@@ -147,7 +147,7 @@ def note_bend(
     note: int,
     bend_range: int,
     *,
-    fine: float = 0.0,
+    fine_tune: float = 0.0,
     a4: float = 440.0,
     tuning: Sequence[tuple[int, float]] = (),
     degree_cents: float = 0.0,
@@ -157,13 +157,13 @@ def note_bend(
     Args:
         note: The note as it is sent.
         bend_range: Semitones of bend that the receiver has, 1 to 96.
-        fine: Live fine tuning in cents.
+        fine_tune: Live fine tuning in cents.
         a4: Hertz of note 69.
         tuning: The interface's correction (see `correction`).
         degree_cents: Deviation of the scale's degree (see `scale_cents`).
 
     A twelve-tone scale at 440 Hz with no correction gives exactly the centre.
     """
-    wanted = fine + a4_cents(a4) + correction(tuning, note) + degree_cents
+    wanted = fine_tune + a4_cents(a4) + correction(tuning, note) + degree_cents
     value = cents_to_bend(wanted, bend_range)
     return Bend(value, wanted, value_cents(value, bend_range))

@@ -17,7 +17,7 @@ from replank.control.curves import CURVES
 from replank.control.parameters import Parameter, find, parse
 from replank.control.plain import BadProfile, Path, PlainReader
 from replank.control.profile_keys import CONTROL_KEYS, FEEDBACK_KEYS, FORMAT, STEPS_KEYS, TARGET_KEYS, TOP_KEYS
-from replank.control.profiles import CATCH_UP, MOST_TARGETS, RELATIVE, Control, Profile, Source, Target
+from replank.control.profiles import MOST_TARGETS, RELATIVE, TAKEOVER, Control, Profile, Source, Target
 from replank.control.sources import LAST_CC, read_source
 
 __all__ = ["BadProfile", "compile_profile"]
@@ -91,7 +91,7 @@ class _Compiler(PlainReader):
             title=self.text(rows, "title", (), "untitled box", 64),
             about=self.text(rows, "about", (), "", 400),
             controls=tuple(controls),
-            echoes=self.switch(back, "echoes", feedback, True),
+            sends_back=self.switch(back, "sends_back", feedback, True),
             every_ms=self.number(back, "every_ms", feedback, 1, 1000, 20),
             rows=tuple(self.rows),
         )
@@ -139,17 +139,17 @@ class _Compiler(PlainReader):
             turn=self.action(rows, "turn", path, "*"),
             amount=self.number(rows, "amount", path, -100, 100, 1),
             press=self.action(rows, "does", path, "*" if source == source._replace(kind="program", number=-1) else ""),
-            release=self.action(rows, "release", path, ""),
-            latches=self.switch(rows, "latches", path),
+            on_release=self.action(rows, "on_release", path, ""),
+            latching=self.switch(rows, "latching", path),
             feedback=self.feedback(rows, path, source),
             lit=self.whole(rows, "lit", path, 0, 127, 127),
             unlit=self.whole(rows, "unlit", path, 0, 127, 0),
             row=self.row_number(self.text(rows, "row", path, title, 40)),
         )
         self.fits(made, path, rows)
-        does_something = set(rows) & {"moves", "toggles", "holds", "chooses", "does", "turn"}
+        does_something = set(rows) & {"moves", "toggles", "while_held", "chooses", "does", "turn"}
         if not does_something and set(plain) <= set(CONTROL_KEYS):
-            self.refuse(path, "a control needs one of: moves, toggles, holds, chooses, does, turn")
+            self.refuse(path, "a control needs one of: moves, toggles, while_held, chooses, does, turn")
         return made
 
     def fits(self, control: Control, path: Path, rows: dict[str, Any]) -> None:
@@ -161,7 +161,7 @@ class _Compiler(PlainReader):
                 path, "one control is turned or pressed, not both; a push that is a message of its own is a control"
             )
         if (moves or control.turn) and kind == "note":
-            self.refuse(path, "a note is pressed; it cannot move a parameter (toggles, holds, chooses, does)")
+            self.refuse(path, "a note is pressed; it cannot move a parameter (toggles, while_held, chooses, does)")
         if (
             (control.is_button or control.turn)
             and kind == "program"
@@ -223,7 +223,7 @@ class _Compiler(PlainReader):
                     self.refuse(at, f"{target.parameter} is named twice")
                 elif target is not None:
                     made.append(target)
-        for key, how in (("toggles", "toggle"), ("holds", "hold"), ("chooses", "choose")):
+        for key, how in (("toggles", "toggle"), ("while_held", "hold"), ("chooses", "choose")):
             if key in rows:
                 target = self.target({**shared_keys, "parameter": rows[key]}, path, (*path, key), how, source, relative)
                 if target is not None:
@@ -251,7 +251,11 @@ class _Compiler(PlainReader):
         if row.is_list and "curve" in rows:
             self.refuse((*path, "curve"), f"{row.name} is a list; a curve is for numbers")
         usual = (
-            "jump" if relative or source.kind in ("bend", "pressure", "program") else "meet" if row.is_list else "ease"
+            "jump"
+            if relative or source.kind in ("bend", "pressure", "program")
+            else "pickup"
+            if row.is_list
+            else "scaled"
         )
         span = abs(high - low)
         return Target(
@@ -259,9 +263,9 @@ class _Compiler(PlainReader):
             how=how,
             low=low,
             high=high,
-            curve=self.choice(rows, "curve", path, CURVES, "straight"),
+            curve=self.choice(rows, "curve", path, CURVES, "linear"),
             values=values,
-            catch_up=self.choice(rows, "catch_up", path, CATCH_UP, usual),
+            takeover=self.choice(rows, "takeover", path, TAKEOVER, usual),
             raw=self.switch(rows, "raw", path) or source.kind == "program",
             detents=self.number(
                 rows, "detents", path, 1, 16384, 100 if row.kind == "float" or row.is_list else max(span, 1)
@@ -282,7 +286,7 @@ class _Compiler(PlainReader):
             if isinstance(word, bool):
                 word = "on" if word else "off"
             try:
-                value = parse(row.name, str(word), self.middle_c, self.scales)
+                value = parse(row.name, _unsigned(row, str(word)), self.middle_c, self.scales)
             except ValueError as error:
                 self.refuse((*path, "values", number), str(error))
                 continue
@@ -301,7 +305,7 @@ class _Compiler(PlainReader):
         for which, key in enumerate(("from", "to")):
             if key in rows:
                 try:
-                    ends[which] = float(parse(row.name, self.text(rows, key, path), self.middle_c))
+                    ends[which] = float(parse(row.name, _unsigned(row, self.text(rows, key, path)), self.middle_c))
                 except ValueError as error:
                     self.refuse((*path, key), str(error))
         if ends[0] == ends[1]:
@@ -321,7 +325,7 @@ class _Compiler(PlainReader):
             return []
         relative = self.choice(rows, "relative", path, RELATIVE)
         edit = self.choice(rows, "edit", path, tuple(_EDIT_AMOUNT), "pitch")
-        push = self.choice(rows, "push", path, _PUSHES, "press")
+        push = self.choice(rows, "push", path, _PUSHES, "flip")
         made: list[Control] = []
         if "encoders" in rows and not relative:
             self.refuse(path, f"encoders need 'relative': {', '.join(RELATIVE)}")
@@ -360,3 +364,8 @@ class _Compiler(PlainReader):
         else:
             return [(first + n, source._replace(number=source.number + n)) for n in range(count)]
         return []
+
+
+def _unsigned(row: Parameter, text: str) -> str:
+    """Return a number without its plus: in a file nothing is moved, +5 is 5."""
+    return text.removeprefix("+") if row.kind in ("int", "float") else text

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 CURVES: dict[str, Callable[[float], float]] = {
-    "straight": lambda x: x,
+    "linear": lambda x: x,
     "fine_low": lambda x: x * x,
     "fine_high": lambda x: x * (2.0 - x),
     "fine_ends": lambda x: x * x * (3.0 - 2.0 * x),
@@ -30,7 +30,7 @@ def bend(curve: str, position: float) -> float:
 
 def unbend(curve: str, share: float) -> float:
     """Return the control position at which a curve reaches a share of the range."""
-    if curve == "straight" or not 0.0 < share < 1.0:
+    if curve == "linear" or not 0.0 < share < 1.0:
         return share
     function, low, high = CURVES[curve], 0.0, 1.0
     for _ in range(_HALVINGS):

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from replank.control.catchup import CatchUp, list_index
 from replank.control.curves import bend, unbend
 from replank.control.parameters import PARAMETERS, Value, parse
 from replank.control.profiles import Control, Target
+from replank.control.takeover import Takeover, list_index
 
 Lists = Mapping[str, tuple[str, ...]]
 """Parameter -> the short list that a knob walks tonight."""
@@ -75,7 +75,7 @@ class Drive:
         self._top = control.top
         is_even = target.low == -target.high and not self.row.is_list
         self._middle = (self._top + 1) // 2 if is_even or control.source.kind == "bend" else 0
-        self.catch = CatchUp(target.catch_up)
+        self.catch = Takeover(target.takeover)
         self.known: Value | None = None
         self.words: tuple[str, ...] = ()
         self.index, self.part = -1, 0.0

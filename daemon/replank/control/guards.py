@@ -29,7 +29,7 @@ class Guards:
         # parameter or "step N" -> controls that are shown it by the message that they send
         self._by_name: dict[str, list[Key]] = {}
         for key, knob in knobs.items():
-            if profiles[key[0]].echoes and is_shown_in_place(knob.control):
+            if profiles[key[0]].sends_back and is_shown_in_place(knob.control):
                 for name in lights(knob.control):
                     self._by_name.setdefault(name, []).append(key)
         self.keys = {key for keys in self._by_name.values() for key in keys}

@@ -350,7 +350,7 @@ class Hands:
         is_on = raw > 0 if is_note else raw * 128 >= _ON * (knob.top + 1)
         is_again = is_on and raw == knob.raw
         was_down, knob.is_down, knob.raw, knob.moved_at = knob.is_down, is_on, raw, now
-        if control.latches:
+        if control.latching:
             if is_note or is_on != was_down:
                 self._press(knob, now)
         elif is_on and (is_note or not was_down or is_again):
@@ -377,8 +377,8 @@ class Hands:
         for drive in knob.drives:
             if drive.target.how == "hold":
                 self._asking.apply(drive.name, False, now)
-        if knob.control.release:
-            self._asking.act(knob.control.release)
+        if knob.control.on_release:
+            self._asking.act(knob.control.on_release)
 
     def _program(self, knob: Knob, raw: int, now: int) -> None:
         knob.raw, knob.moved_at = raw, now

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from replank.control.catchup import Flutter
 from replank.control.driving import Drive
 from replank.control.profiles import Control
+from replank.control.takeover import Flutter
 
 NEVER = -(1 << 62)
 """A time before all others, in ns."""

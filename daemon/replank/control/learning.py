@@ -31,7 +31,7 @@ class Finding(NamedTuple):
         shape: knob, encoder or button.
         relative: Encoding of an encoder, else empty.
         bits: 7 or 14, of nrpn and rpn; 14 otherwise.
-        latches: True where the box turns the button on and off by itself.
+        latching: True where the box turns the button on and off by itself.
         heard: One sentence for people.
         unsure: What is not certain and what to do about it; empty if nothing.
     """
@@ -40,7 +40,7 @@ class Finding(NamedTuple):
     shape: str = ""
     relative: str = ""
     bits: int = 14
-    latches: bool = False
+    latching: bool = False
     heard: str = ""
     unsure: str = ""
 
@@ -207,7 +207,7 @@ def _button(source: Source, raws: list[int]) -> Finding:
     lifts = len(raws) - presses
     if presses == 1 and lifts == 1:
         heard = f"a button that the box itself turns on and off (two presses gave on, off), {source.words}"
-        return Finding(source, "button", latches=True, heard=heard)
+        return Finding(source, "button", latching=True, heard=heard)
     unsure = "press it twice" if presses < 2 else ""
     kind = "that says when it is let go" if lifts else "that says only when it is pressed"
     return Finding(source, "button", heard=f"a button {kind}, {source.words}", unsure=unsure)

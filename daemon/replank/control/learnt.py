@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from replank.control.actions import find_action, split_action
+from replank.control.actions import find_action, is_move, split_action
 from replank.control.learning import Finding
 from replank.control.parameters import PARAMETERS, nearest, parse
 
@@ -26,14 +26,17 @@ def entry_for(function: str, finding: Finding, label: str = "") -> dict[str, Any
     if finding.source is None or (finding.shape == "encoder" and not finding.relative):
         raise ValueError(finding.unsure or "nothing was recognised")
     name, _, values = function.strip().partition("=")
-    entry: dict[str, Any] = {"label": label or name.split(":")[0].replace("_", " "), "sends": finding.source.written}
+    entry: dict[str, Any] = {
+        "label": label or name.split(":")[0].rstrip("+-").replace("_", " "),
+        "sends": finding.source.written,
+    }
     entry["channel"] = finding.source.channel
     if finding.relative:
         entry["relative"] = finding.relative
     if finding.source.kind in ("nrpn", "rpn") and finding.bits == 7:
         entry["bits"] = 7
-    if finding.latches:
-        entry["latches"] = "yes"
+    if finding.latching:
+        entry["latching"] = "yes"
     if name in PARAMETERS:
         entry |= _parameter(name, values, finding)
     else:
@@ -51,6 +54,9 @@ def check_function(function: str) -> None:
     if name in PARAMETERS:
         for word in filter(None, values.split(",")):
             parse(name, word)
+        return
+    if is_move(function.strip()):
+        split_action(function.strip().replace("*", "1"))
         return
     head = name.split(":")[0].split("@")[0]
     try:

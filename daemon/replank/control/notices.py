@@ -65,7 +65,7 @@ NOTICES: dict[str, Kind] = {
     "located": Kind(("song_clock", "index"), "song position: step {index}"),
     "snapshot": Kind(("name", "cycle", "text"), "{text}"),
     "piece": Kind(("number", "name", "how"), "piece {number}: {name}, {how}"),
-    "beyond": Kind(("voice", "note", "sent", "how"), "{voice} cannot reach {note}: {how}", "warn"),
+    "out_of_range": Kind(("voice", "note", "sent", "how"), "{voice} has no {note} in its range: {how}", "warn"),
     "panic": Kind(("notes", "channels"), "panic: notes released {notes}, channels swept {channels}", "warn"),
     "malformed": Kind(("port", "count"), "malformed MIDI ignored on {port}: {count} so far", "warn"),
     "star": Kind(("text", "cycle"), "star at cycle {cycle} {text}"),

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from replank.control.old_names import renamed
 from replank.line.mutation import KINDS as KINDS
 from replank.line.pitch import CLASS_NAMES, class_number, note_name, note_number
 from replank.line.scales import scale_name
@@ -95,14 +96,14 @@ _ROWS = (
     _i("transpose", -24, 24, 0, "semitones", "step", "snapshot", "Moves everything by semitones."),
     _i("transpose_degrees", -14, 14, 0, "degrees", "step", "snapshot", "Moves everything along the scale."),
     _f("rest_chance", 0, 1, 0.2, "", "step", "snapshot", "Steps whose rest roll is below it are silent."),
-    _f("loose", 0, 1, 0.0, "", "step", "snapshot", "Chance that a step throws a fresh rest roll for this pass."),
+    _f("reroll", 0, 1, 0.0, "", "step", "snapshot", "Chance that a step throws a fresh rest roll for this pass."),
     _f("accent_chance", 0, 1, 0.2, "", "step", "snapshot", "Steps whose accent roll is below it are accented."),
     _i("accent_velocity", 0, 60, 24, "", "step", "snapshot", "What an accent adds to the note's velocity."),
     _i("velocity_centre", 1, 127, 88, "", "step", "snapshot", "The middle of the velocities."),
     _f("velocity_spread", 0, 1, 0.3, "", "step", "snapshot", "How far velocities lie from the middle."),
     _f("slide_chance", 0, 1, 0.05, "", "step", "snapshot", "Steps whose link roll is below it slide to the next."),
-    _f("repeat_chance", 0, 1, 0.0, "", "step", "snapshot", "Steps at the high end of the link roll repeat."),
-    _i("repeat_count", 2, 4, 2, "strikes", "step", "snapshot", "Strikes in a step that repeats by chance."),
+    _f("ratchet_chance", 0, 1, 0.0, "", "step", "snapshot", "Steps at the high end of the link roll strike again: a ratchet."),
+    _i("ratchet_count", 2, 4, 2, "strikes", "step", "snapshot", "Strikes in a step with a ratchet by chance."),
     _f("gate", 0.05, 1, 0.6, "of a step", "step", "snapshot", "How long a note sounds."),
     _f("retrigger_gap", 1, 30, 5.0, "ms", "step", "rig", "Silence before a repeated pitch."),
     _f("swing", 50, 75, 50.0, "%", "step", "snapshot", "Where the second of two steps falls; 50 is straight."),
@@ -113,13 +114,13 @@ _ROWS = (
         _f(f"weight_{kind}", 0, 10, float(weight), "", "cycle", "piece", f"Weight of the mutation kind {kind}.")
         for kind, weight in _WEIGHTS.items()
     ),
-    _i("reach", 1, 14, 3, "degrees", "cycle", "snapshot", "The largest move from a note to its replacement."),
+    _i("leap", 1, 14, 3, "degrees", "cycle", "snapshot", "The largest move from a note to its replacement."),
     _f("homing", 0, 1, 0.5, "", "cycle", "snapshot", "Chance that a mutation restores a step to its home."),
     _i("settle", 0, 16, 1, "cycles", "cycle", "piece", "Cycles heard in full after a recall, undo, back, go home."),
     _i("settle_new", 0, 16, 4, "cycles", "cycle", "piece", "Cycles heard in full after a new line: redraw, piece."),
     _b("hold", "Stops all mutation."),
     _b("mute", "Strikes no notes; the line goes on unseen by mutation."),
-    _f("fine", -100, 100, 0.0, "cents", "now", "rig", "Fine tuning of every output that may bend."),
+    _f("fine_tune", -100, 100, 0.0, "cents", "now", "rig", "Fine tuning of every output that may bend."),
     _f("tempo", 20, 400, 96.0, "BPM", "now", "piece", "Tempo of the internal clock, in quarter notes."),
     Parameter("seed", "seed", 0, 2**63 - 1, 0, "", "now", "piece", "Seed of all chance; 0 is a new one each show."),
 )  # fmt: skip
@@ -136,8 +137,11 @@ _ON, _OFF = ("on", "true", "yes", "1"), ("off", "false", "no", "0")
 
 
 def nearest(word: str, known: object) -> str:
-    """Return `` (nearest: X)`` for the known word closest to `word`, or nothing."""
-    found = get_close_matches(word, [str(k) for k in known], n=1, cutoff=0.6)  # type: ignore[attr-defined]
+    """Return `` (nearest: X)`` for the known word closest to `word`, or nothing; of an old name its present one."""
+    words = [str(k) for k in known]  # type: ignore[attr-defined]
+    if now := renamed(word, words):
+        return f" (now called {now})"
+    found = get_close_matches(word, words, n=1, cutoff=0.6)
     return f" (nearest: {found[0]})" if found else ""
 
 
@@ -160,6 +164,10 @@ def parse(name: str, text: str, middle_c: int = 4, scales: Iterable[str] = ()) -
         ValueError: One sentence: what is wrong and what would be right.
     """
     row, word = find(name), text.strip()
+    if word.startswith("+") and row.kind in ("float", "int"):
+        raise ValueError(
+            f"{name}={word} can be read in two ways: {name}={word[1:]} sets it, {name}+={word[1:]} moves it"
+        )
     if row.kind == "float":
         percent = word.endswith("%") and row.high == 1
         try:

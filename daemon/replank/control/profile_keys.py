@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from replank.control.curves import CURVES
-from replank.control.profiles import CATCH_UP, MOST_TARGETS, RELATIVE
+from replank.control.profiles import MOST_TARGETS, RELATIVE, TAKEOVER
 
 FORMAT = 1
 
@@ -19,7 +19,7 @@ TOP_KEYS = {
 }
 FEEDBACK_KEYS = {
     "send": "same: each control is shown its state by the message that it sends; none (the default).",
-    "echoes": "no: the box never sends back what it is shown; yes (the default) guards against those that do.",
+    "sends_back": "no: the box never sends back what it is shown; yes (the default) guards against those that do.",
     "every_ms": "A control is sent feedback at most so often, 1 to 1000 ms; 20 by default.",
 }
 TARGET_KEYS = {
@@ -29,7 +29,7 @@ TARGET_KEYS = {
     "curve": f"How the range is spread over the turn: {', '.join(CURVES)}.",
     "inverted": "yes: the other way round.",
     "values": "The short list that it walks, instead of the piece's.",
-    "catch_up": f"How it meets a parameter that moved without it: {', '.join(CATCH_UP)}.",
+    "takeover": f"How it meets a parameter that moved without it: {', '.join(TAKEOVER)}.",
     "raw": "yes: the number that arrives is the value itself.",
     "detents": "Clicks of an encoder over the whole range.",
 }
@@ -39,20 +39,20 @@ CONTROL_KEYS = {
     "channel": "Its MIDI channel, 1 to 16, or any.",
     "moves": f"The parameter that its position moves, or a list of up to {MOST_TARGETS} with a range each.",
     "toggles": "The on-off parameter that a press turns.",
-    "holds": "The on-off parameter that is on while it is held.",
+    "while_held": "The on-off parameter that is on while it is held.",
     "chooses": "The parameter that a press sets, to the next of `values`.",
     "does": "The action of a press, as `replank send` takes it: keep_last, recall:blue@now. For program: piece:*.",
-    "release": "The action of letting go.",
-    "turn": "The action of a turn, * for the clicks: rotate:*.",
+    "on_release": "The action of letting go.",
+    "turn": "The action of a turn, * for the clicks: rotate:*, gate+=*.",
     "amount": "What a click is worth in `turn`; 1 by default.",
     "relative": f"Encoding of an endless encoder: {', '.join(RELATIVE)}.",
     "acceleration": "How many more clicks a fast turn counts, 0 to 15.",
     "bits": "14 (the default) or 7, of nrpn and rpn: 7 where only the upper part is sent.",
-    "latches": "yes: the box itself turns the button on and off, so that each message is a press.",
+    "latching": "yes: the box itself turns the button on and off, so that each message is a press.",
     "feedback": "How it is shown its state: same, none, or another message such as note 36.",
     "lit": "Value sent for on, 0 to 127; 127 by default.",
     "unlit": "Value sent for off; 0 by default.",
-    "row": "Where it stands in the drawing of `replank check --show`.",
+    "row": "Where it stands in the drawing of `replank check --draw`.",
     **{key: text for key, text in TARGET_KEYS.items() if key != "parameter"},
 }
 STEPS_KEYS = {
@@ -62,7 +62,7 @@ STEPS_KEYS = {
     "first": "The first step, 1 by default.",
     "count": "How many steps, 16 by default.",
     "edit": "What a turn edits: pitch (by scale degrees, the default), semitone or velocity.",
-    "push": "What a push does: press (note to rest and back, the default), accent, link, pin, select, release_step.",
+    "push": "What a push does: flip (note to rest and back, the default), accent, link, pin, select, to_chance.",
     "channel": CONTROL_KEYS["channel"],
     "relative": CONTROL_KEYS["relative"],
     "acceleration": CONTROL_KEYS["acceleration"],

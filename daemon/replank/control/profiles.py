@@ -20,7 +20,7 @@ RELATIVE = ("twos-complement", "offset-64", "sign-magnitude", "sign-magnitude-re
 No MIDI document defines them; the table is that of an open microcontroller
 library's documentation (its relative controller sender), checked by arithmetic.
 """
-CATCH_UP = ("jump", "meet", "ease")
+TAKEOVER = ("jump", "pickup", "scaled")
 MOST_TARGETS = 8
 """Parameters that one control may drive."""
 
@@ -66,7 +66,7 @@ class Target:
             for lists 0 to 1, or 1 to 0 where the list runs the other way.
         curve: Name in `replank.control.curves.CURVES`.
         values: Short list of this control; empty: that of the piece or table.
-        catch_up: jump, meet or ease.
+        takeover: jump, pickup or scaled.
         raw: True where the number on the wire is the value itself.
         detents: Clicks of an encoder over the whole range.
     """
@@ -75,9 +75,9 @@ class Target:
     how: str = "move"
     low: float = 0.0
     high: float = 1.0
-    curve: str = "straight"
+    curve: str = "linear"
     values: tuple[str, ...] = ()
-    catch_up: str = "jump"
+    takeover: str = "jump"
     raw: bool = False
     detents: float = 100.0
 
@@ -95,8 +95,8 @@ class Control:
         targets: Parameters, up to eight.
         turn: Written action with ``*`` for the amount of a turn; empty none.
         amount: What one click is worth in `turn`.
-        press, release: Written actions of a button; ``*`` is the program + 1.
-        latches: True where the box itself turns the button on and off, so
+        press, on_release: Written actions of a button; ``*`` is the program + 1.
+        latching: True where the box itself turns the button on and off, so
             that each message is a press.
         feedback: What is sent back to the box; None: nothing.
         lit, unlit: Values sent for on and off, 0 to 127.
@@ -114,8 +114,8 @@ class Control:
     turn: str = ""
     amount: float = 1.0
     press: str = ""
-    release: str = ""
-    latches: bool = False
+    on_release: str = ""
+    latching: bool = False
     feedback: Source | None = None
     lit: int = 127
     unlit: int = 0
@@ -127,7 +127,7 @@ class Control:
     def is_button(self) -> bool:
         """True where a press matters, not a position."""
         pressed = any(target.how != "move" for target in self.targets)
-        return bool(self.press or self.release or pressed)
+        return bool(self.press or self.on_release or pressed)
 
     @property
     def top(self) -> int:
@@ -144,7 +144,7 @@ class Control:
     @property
     def functions(self) -> tuple[str, ...]:
         """What it does: parameter names and written actions."""
-        acts = tuple(word for word in (self.turn, self.press, self.release) if word)
+        acts = tuple(word for word in (self.turn, self.press, self.on_release) if word)
         return tuple(target.parameter for target in self.targets) + acts
 
 
@@ -156,7 +156,7 @@ class Profile:
         title: For people.
         about: One or two sentences for people.
         controls: In the order in which the file names them.
-        echoes: True guards against a box that sends its feedback back.
+        sends_back: True guards against a box that sends its feedback back.
         every_ms: A control is sent feedback at most this often.
         rows: Titles of the drawing's rows.
     """
@@ -164,7 +164,7 @@ class Profile:
     title: str = "untitled box"
     about: str = ""
     controls: tuple[Control, ...] = ()
-    echoes: bool = True
+    sends_back: bool = True
     every_ms: float = 20.0
     rows: tuple[str, ...] = ()
 

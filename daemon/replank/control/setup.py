@@ -48,8 +48,8 @@ class Voice:
         output: Index into `Setup.outputs`.
         channel: MIDI channel, 1 to 16.
         transpose: Semitones, -48 to 48.
-        low, high: The notes that the receiver can reach, 0 to 127.
-        beyond: What happens to others: fold (by octaves), clamp, rest.
+        low, high: The notes that the receiver can play, 0 to 127.
+        out_of_range: What happens to others: fold (by octaves), clamp, rest.
         accent_cc: Controller 0 to 119 that is `accent_on` on accents; NO_CC none.
         accent_on: Its value on an accent; 0 otherwise.
         accent_pulse_ms: Returns to 0 after so many ms; 0 holds it for the step.
@@ -58,12 +58,12 @@ class Voice:
         velocity_cc: Controller that carries the velocity roll; NO_CC none.
         velocity_14bit: Also send its low part on `velocity_cc` + 32.
         note_velocity: False sends 64 (MIDI 1.0: a keyboard without velocity).
-        velocity_curve: Bend of the velocities, 0.25 to 4; 1 is straight, above it softer.
+        velocity_curve: Bend of the velocities, 0.25 to 4; 1 is linear, above it softer.
         gate_scale: Factor on the gate, 0.1 to 2.
         delay_ms: The voice speaks so much later, up to 500, or so much ahead of
             its step, down to -50: while the clock is steady and the next step
             is certain, never with pulses; else on time.
-        lag_steps, degrees: A canon: the line of so many steps ago, so many degrees up.
+        canon_steps, degrees: A canon: the line of so many steps ago, so many degrees up.
         slide_cc, slide_time: Portamento switch (CC 65) and time (CC 5) on slides; -1 none.
         bend_range: Semitones of pitch bend that the receiver has; 0 sends no bend.
         is_cue: True lets it speak only for auditioned edits.
@@ -77,7 +77,7 @@ class Voice:
     transpose: int = 0
     low: int = 0
     high: int = 127
-    beyond: str = "fold"
+    out_of_range: str = "fold"
     accent_cc: int = 20
     accent_on: int = 127
     accent_pulse_ms: float = 0.0
@@ -90,7 +90,7 @@ class Voice:
     velocity_curve: float = 1.0
     gate_scale: float = 1.0
     delay_ms: float = 0.0
-    lag_steps: int = 0
+    canon_steps: int = 0
     degrees: int = 0
     slide_cc: bool = False
     slide_time: int = NO_CC
@@ -109,17 +109,17 @@ class Output:
         connect: Patterns of hardware or client names that the host patches to.
         din: True for a 5-pin DIN cable: constant bytes per step.
         active_sensing: True sends FE every 250 ms.
-        clock: none, through (clock, transport and song position passed on as they
-            come) or made (our own: also `run` starts it, and pulses become clocks).
-        ahead: True sends the controllers of the coming step in the gap before it.
+        send_clock: none, thru (clock, transport and song position passed on as they
+            come) or generate (our own: also `join` starts it, and pulses become clocks).
+        cc_early: True sends the controllers of the coming step in the gap before it.
     """
 
     name: str = "out"
     connect: tuple[str, ...] = ()
     din: bool = False
     active_sensing: bool = False
-    clock: str = "none"
-    ahead: bool = False
+    send_clock: str = "none"
+    cc_early: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,10 +128,10 @@ class Input:
 
     Attributes:
         name: ``clock``, ``knobs`` or another.
-        role: clock, knobs or keys.
+        role: clock, knobs or keyboard.
         connect: Patterns of hardware or client names that the host patches to.
         profile: Name of the profile that reads it (role knobs).
-        channel: Channel listened to, 1 to 16; 0 all (role keys).
+        channel: Channel listened to, 1 to 16; 0 all (role keyboard).
     """
 
     name: str = "clock"
@@ -162,22 +162,22 @@ class Clock:
 
     Attributes:
         source: external, internal or practice.
-        mode: clock (24 per quarter) or pulses (one per step).
+        mode: midi (24 clocks per quarter) or pulses (one per step).
         without_start: wait or play: what clock without Start does.
         repeated_start: restart or ignore.
         pulse, reset: What counts as a pulse and a reset in mode pulses.
         reset_window_ms: A reset so soon after a pulse belongs to it.
-        end_hold: Beats that the last root of `end` is held.
+        end_beats: Beats that the last root of `end` is held.
     """
 
     source: str = "external"
-    mode: str = "clock"
+    mode: str = "midi"
     without_start: str = "wait"
     repeated_start: str = "restart"
     pulse: Trigger = Trigger("note", -1, 0)
     reset: Trigger = Trigger("start", -1, 0)
     reset_window_ms: float = 5.0
-    end_hold: int = 4
+    end_beats: int = 4
 
 
 @dataclass(frozen=True, slots=True)

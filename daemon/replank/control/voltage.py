@@ -4,7 +4,7 @@ There is no published standard for control voltage.  One volt per octave (83.333
 mV per semitone), hertz per volt, 0 to 5 V for controllers are common practice;
 all of it is therefore a setting of the rig, and what follows is arithmetic.
 
-Reach is decided with exact fractions of the decimals that the rig file holds:
+Range is decided with exact fractions of the decimals that the rig file holds:
 no rounding and no library's `pow` decides which note is played.
 """
 
@@ -18,32 +18,32 @@ from replank.control.setup import Voice, Voltage
 from replank.line.pitch import frequency, note_name
 
 BEYONDS = ("fold", "clamp", "rest")
-"""What happens to a note that a voice cannot reach."""
+"""What happens to a note outside a voice's range."""
 
 
-def fit_note(note: int, low: int, high: int, beyond: str) -> int | None:
+def fit_note(note: int, low: int, high: int, out_of_range: str) -> int | None:
     """Return the note that sounds where `note` was meant, or None for a rest.
 
     Args:
         note: Any semitone number; it may lie outside 0 to 127 after transposition.
         low: The lowest note that can be reached.
         high: The highest note that can be reached.
-        beyond: ``fold`` (by octaves, to the nearest that fits), ``clamp`` or ``rest``.
+        out_of_range: ``fold`` (by octaves, to the nearest that fits), ``clamp`` or ``rest``.
 
     A range of less than an octave may hold no octave of the note: fold then rests,
     since any other note would be wrong.  So does an empty range (`low` > `high`).
     """
     if low <= note <= high:
         return note
-    if low > high or beyond == "rest":
+    if low > high or out_of_range == "rest":
         return None
-    if beyond == "clamp":
+    if out_of_range == "clamp":
         return low if note < low else high
     folded = low + (note - low) % 12 if note < low else high - (high - note) % 12
     return folded if low <= folded <= high else None
 
 
-def reach(voice: Voice) -> tuple[int, int]:
+def voice_range(voice: Voice) -> tuple[int, int]:
     """Return the lowest and highest note that a voice can sound.
 
     The notes that the rig gives the receiver, less those whose voltage lies
@@ -115,7 +115,7 @@ class Resolution(NamedTuple):
 
     Attributes:
         millivolts: Full output range over 2 to the power of the bits.
-        cents_low, cents_high: The same at the lowest and the highest note in reach;
+        cents_low, cents_high: The same at the lowest and the highest note in range;
             equal by the volts law.  The worst rounding error is half of it.
     """
 
@@ -215,10 +215,10 @@ def describe(voltage: Voltage, middle_c: int = 4) -> list[str]:
         )
     lines = [f"law: {law}"]
     if low > high:
-        return [*lines, f"reach: no note lies inside {voltage.low:g} to {voltage.high:g} V"]
+        return [*lines, f"range: no note lies inside {voltage.low:g} to {voltage.high:g} V"]
     ends = note_name(low, middle_c), note_name(high, middle_c)
     lines.append(
-        f"reach: {ends[0]} to {ends[1]} (notes {low} to {high}, {high - low + 1} notes), "
+        f"range: {ends[0]} to {ends[1]} (notes {low} to {high}, {high - low + 1} notes), "
         f"{note_volts(voltage, low):.3f} to {note_volts(voltage, high):.3f} V of {voltage.low:g} to {voltage.high:g} V"
     )
     if (step := resolution(voltage)) is None:

@@ -139,7 +139,7 @@ class Cable(NamedTuple):
         arrivals: Each voice's note, in the order of the cable.
         jitter_us: The most by which unequal steps move a note.
         cycle_us: Further bytes, behind the notes, on the first step of a cycle.
-        ahead: True where the rig sends controllers before the step.
+        cc_early: True where the rig sends controllers before the step.
         ahead_saves_us: What sending them before the step saves, or would save.
         rate: Bytes a second at the tempo and division asked, every step the fullest.
         interval_ms: Milliseconds of a step there.
@@ -152,7 +152,7 @@ class Cable(NamedTuple):
     arrivals: tuple[Arrival, ...]
     jitter_us: int
     cycle_us: int
-    ahead: bool
+    cc_early: bool
     ahead_saves_us: int
     rate: float
     interval_ms: float
@@ -168,7 +168,7 @@ def cables(setup: Setup, tempo: float = 120.0, division: str = "") -> list[Cable
     """
     values = {**DEFAULTS, **setup.values, **(setup.pieces[0].values if setup.pieces else {})}
     clocks = division_clocks(division or str(values["division"]), str(values["meter"]))
-    strikes = int(values["repeat_count"]) if float(values["repeat_chance"]) > 0 else 1
+    strikes = int(values["ratchet_count"]) if float(values["ratchet_chance"]) > 0 else 1
     interval_ms = clocks * 60000.0 / (PPQN * tempo)
     found = []
     for number, output in enumerate(setup.outputs):
@@ -182,7 +182,7 @@ def _cable(output: Output, voices: list[Voice], interval_ms: float, strikes: int
     groups: dict[float, list[Voice]] = {}
     for voice in voices:
         groups.setdefault(voice.delay_ms, []).append(voice)
-    which = WITH_NOTE if output.ahead else ALL
+    which = WITH_NOTE if output.cc_early else ALL
     arrivals: list[Arrival] = []
     for group in groups.values():
         for number, voice in enumerate(group):
@@ -204,7 +204,7 @@ def _cable(output: Output, voices: list[Voice], interval_ms: float, strikes: int
         arrivals=tuple(arrivals),
         jitter_us=max((a.fullest - a.leanest for a in arrivals), default=0),
         cycle_us=ranges * BYTE_US,
-        ahead=output.ahead,
+        cc_early=output.cc_early,
         ahead_saves_us=saved * BYTE_US,
         rate=_rate(output, voices, interval_ms, strikes, tempo),
         interval_ms=interval_ms,
@@ -223,7 +223,7 @@ def _rate(output: Output, voices: list[Voice], interval_ms: float, strikes: int,
         step += MESSAGE * (voice.accent_note != NO_CC)  # the trigger's release
         step += MESSAGE * (voice.accent_pulse_ms > 0 and voice.accent_cc != NO_CC)  # back to 0
     rate = step * 1000.0 / interval_ms
-    rate += PPQN * tempo / 60.0 if output.clock != "none" else 0.0
+    rate += PPQN * tempo / 60.0 if output.send_clock != "none" else 0.0
     return rate + (4.0 if output.active_sensing else 0.0)
 
 
@@ -269,8 +269,8 @@ def judge(cable: Cable) -> list[Judged]:
     text = f"{cable.rate:.0f} bytes a second of {BYTES_PER_SECOND}, {share:.0%}, every step the fullest"
     found.append(Judged(state, text, "" if state == "pass" else "fewer controllers or voices, or a second cable"))
     if cable.ahead_saves_us:
-        saves = "saves" if cable.ahead else "would save"
-        text = f"ahead: on {saves} {cable.ahead_saves_us / 1000:.2f} ms before the note"
+        saves = "saves" if cable.cc_early else "would save"
+        text = f"cc_early: on {saves} {cable.ahead_saves_us / 1000:.2f} ms before the note"
         text += ", but not on the first steps after Start, when nothing tells how soon the next one comes"
         found.append(Judged("pass", text, ""))
     if cable.cycle_us:

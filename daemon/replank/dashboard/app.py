@@ -13,7 +13,7 @@ from textual.app import App, ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.widgets import ContentSwitcher, Input
 
-from replank.control.actions import ACTIONS, split_action
+from replank.control.actions import ACTIONS, split_action, written
 from replank.control.parameters import Value
 from replank.dashboard import ink as inks
 from replank.dashboard import keys, prompt
@@ -215,7 +215,7 @@ class Watch(App[str]):
             return
         if "{" in command:
             step = self.model.state.steps[self.ui.selected - 1] if self.model.state.steps else None
-            command = command.format(step=self.ui.selected, repeats=step.repeats % 4 + 1 if step else 1)
+            command = command.format(step=self.ui.selected, ratchet=step.ratchet % 4 + 1 if step else 1)
         if command.endswith(":"):
             self.ask(command)
             return
@@ -230,7 +230,7 @@ class Watch(App[str]):
         due, self.ui.due = due or self.ui.due, ""
         if any("@" in arg for arg in args):
             due = due or ACTIONS[name].due  # else what follows the sign would be read as the due
-        word = ":".join((name, *args)) + (f"@{due}" if due else "")
+        word = written(name, args) + (f"@{due}" if due else "")
         if not self.feed.request({"do": "act", "action": word}, name.replace("_", " ")):
             self.say(f"No daemon is attached: {plain(word, 40)} was not sent.")
 

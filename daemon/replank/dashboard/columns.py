@@ -167,11 +167,11 @@ def _empty(is_ghost: bool, body: int, look: Look, ink: Ink) -> Segment:
 
 
 def _link(step: StepView, look: Look, place: Place, row: int, first: int) -> str:
-    """Return the gap's glyph: a slide runs from head to head, a hold goes straight on."""
+    """Return the gap's glyph: a slide runs from head to head, a tie goes straight on."""
     here = first // 2
-    if place.bare or not step.heard or step.linked not in ("slide", "hold"):
+    if place.bare or not step.heard or step.linked not in ("slide", "tie"):
         return " "
-    if step.linked == "hold":
+    if step.linked == "tie":
         return "━" if row == here else " "
     if look.next_note < 0:
         return " "  # a rest ends the slide
@@ -187,9 +187,9 @@ def marks(step: StepView) -> str:
     """Return a step's marks, the most telling first; the help page explains them."""
     found = "◆" if step.pinned else ""
     found += "○" if step.free else ""
-    found += {"slide": "~", "hold": "="}.get(step.linked, "") if step.heard else ""
-    found += str(step.repeats) if step.repeats > 1 else ""
-    found += "÷" if step.turn_of > 1 else ""
+    found += {"slide": "~", "tie": "="}.get(step.linked, "") if step.heard else ""
+    found += str(step.ratchet) if step.ratchet > 1 else ""
+    found += "÷" if step.pass_of > 1 else ""
     found += "•" if step.rhythm == "sound" else ""
     return found + ("'" if not step.at_home else "")
 

@@ -8,7 +8,7 @@ from functools import partial
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 from textual.content import Content
 
-from replank.control.actions import ACTIONS
+from replank.control.actions import ACTIONS, beginning
 from replank.control.parameters import PARAMETERS
 from replank.dashboard.keys import DUES, OWN, PAGES, key_of
 from replank.dashboard.view import plain
@@ -23,7 +23,7 @@ class Everything(Provider):
             needs = any(not word.startswith("[") for word in action.takes)
             key = key_of(action.name)
             name = action.name.replace("_", " ") + (f"  ({key})" if key else "")
-            yield name, f"/ask:{action.name}:" if needs else action.name, action.help
+            yield name, f"/ask:{beginning(action)}" if needs else action.name, action.help
         for row in PARAMETERS.values():
             yield f"{row.name.replace('_', ' ')} = …", f"/ask:{row.name}=", row.help
         for page in PAGES:

@@ -237,7 +237,7 @@ class Contour(Panel):
         """Choose the step under the pointer; twice turns it into its opposite."""
         index = self.step_at(event.x)
         if index:
-            self.watch_app.do(f"press:{index}" if event.chain == 2 else f"/step:{index}")
+            self.watch_app.do(f"flip:{index}" if event.chain == 2 else f"/step:{index}")
 
     def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
         """Raise the chosen step by a degree."""

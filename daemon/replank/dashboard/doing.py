@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from textual.strip import Strip
 
-from replank.control.actions import ACTIONS, Action, usage
+from replank.control.actions import ACTIONS, Action, beginning, usage
 from replank.dashboard.keys import key_of
 from replank.dashboard.listing import Listing
 from replank.dashboard.paint import Row, fit
@@ -43,6 +43,6 @@ class Doing(Listing):
         if item is None:
             return
         if any(not word.startswith("[") for word in item.takes):
-            self.watch_app.ask(f"{item.name}:")
+            self.watch_app.ask(beginning(item))
         else:
             self.watch_app.do(item.name)

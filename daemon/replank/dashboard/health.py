@@ -107,7 +107,7 @@ def host_entries(host: Mapping[str, Any]) -> list[Entry]:
     if pids:
         replaced = whole(host.get("replaced"))
         text = " · ".join(f"{k} {_value(v)}" for k, v in pids.items())
-        text += f" · player replaced {replaced}×" if replaced else ""
+        text += f" · note engine restarted {replaced}×" if replaced else ""
         found.append(("processes", text, "warn" if replaced else "good"))
     lost = {text: whole(host.get(name)) for name, text in LOSSES.items() if name in host}
     if lost:

@@ -13,9 +13,9 @@ from replank.dashboard.paint import Row, fit
 MARKS = (
     ("█", "a note; its height is its pitch"), ("╌·╌", "rests by chance: its roll is below rest_chance"),
     ("╌×╌", "rests always, by hand"), ("┈┈┈", "home, where the step differs from it"),
-    (">", "accent"), ("╱ ╲", "slides to the next note"), ("━", "held through the next step"),
+    (">", "accent"), ("╱ ╲", "slides to the next note"), ("━", "tied to the next step"),
     ("▼ ▽", "just changed; hollow: silently"), ("◆", "pinned: no mutation touches it"),
-    ("○", "free of scale and register"), ("~ =", "slide, hold"), ("2 3 4", "strikes in the step"),
+    ("○", "free of scale and register"), ("~ =", "slide, tie"), ("2 3 4", "strikes in the step"),
     ("÷", "sounds on some passes only"), ("•", "sounds always, by hand"), ("'", "not at home"),
 )  # fmt: skip
 _PLACES = {"": "anywhere", "step": "on a chosen step"}

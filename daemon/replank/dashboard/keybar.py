@@ -13,7 +13,7 @@ from replank.dashboard.paint import Panel, Row
 
 FIRST = (
     "mute", "panic", "keep", "undo", "hold", "mutate", "keep_last", "go_home", "redraw", "star", "next_piece", "cut",
-    "end", "run",
+    "end", "join",
 )  # fmt: skip
 """Everywhere-keys in the order in which they fill the row."""
 

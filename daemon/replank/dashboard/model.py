@@ -189,7 +189,7 @@ class Model:
         self.wants_state = True
 
     def _on_done(self, data: dict[str, Any], text: str) -> None:
-        if plain(data.get("action", "")).split(":")[0] not in ("nudge_parameter",):
+        if plain(data.get("action", "")).split(":")[0] not in ("adjust",):
             self.last_change = text
         self.wants_state = True
 

@@ -11,7 +11,7 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widgets import Input, Static
 
-from replank.control.actions import ACTIONS, find_action, split_action, usage
+from replank.control.actions import ACTIONS, find_action, is_move, split_action, usage
 from replank.control.parameters import PARAMETERS, Value, find, parse
 from replank.dashboard.wording import with_unit
 
@@ -50,7 +50,7 @@ def read(text: str, middle_c: int = 4, scales: Iterable[str] = ()) -> list[Wish]
     found = []
     for word in pieces(text):
         name, equals, value = word.partition("=")
-        if equals and ":" not in name:
+        if equals and ":" not in name and not is_move(word):
             find(name.strip())
             found.append(Wish(name.strip(), parse(name.strip(), value, middle_c, scales)))
         else:
@@ -64,7 +64,7 @@ def read(text: str, middle_c: int = 4, scales: Iterable[str] = ()) -> list[Wish]
 def hint(text: str, shown: dict[str, str]) -> str:
     """Return what helps with the text so far."""
     word = pieces(text)[-1] if text.strip() and text.count('"') % 2 == 0 else ""
-    name = word.partition("=")[0].partition(":")[0].partition("@")[0]
+    name = word.partition("=")[0].partition(":")[0].partition("@")[0].rstrip("+-")
     if name in PARAMETERS:
         row = PARAMETERS[name]
         span = " · ".join(row.choices[:8]) if row.is_list else f"{row.low:g} to {row.high:g} {row.unit}".rstrip()
@@ -73,7 +73,11 @@ def hint(text: str, shown: dict[str, str]) -> str:
         row_ = find_action(name)
         return f"{usage(row_)}: {row_.help}"
     near = [key for key in (*PARAMETERS, *ACTIONS) if name and name in key][:8]
-    return "  ".join(near) if near else "name=value sets a parameter, a name does an action; tab completes"
+    return (
+        "  ".join(near)
+        if near
+        else "name=value sets a parameter, name+=amount moves it, a name does an action; tab completes"
+    )
 
 
 class Prompt(Vertical):

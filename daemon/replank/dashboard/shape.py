@@ -8,6 +8,7 @@ from typing import Any
 from textual import events
 from textual.strip import Strip
 
+from replank.control.actions import written
 from replank.control.parameters import PARAMETERS, Parameter, place, position
 from replank.dashboard.listing import Listing
 from replank.dashboard.paint import Row, fit
@@ -97,7 +98,7 @@ class Shape(Listing):
         if item is None or item.kind == "seed":
             return
         amount = f"{(item.high - item.low) / COARSE * by:g}" if item.kind == "float" else str(by)
-        self.watch_app.do(f"nudge_parameter:{item.name}:{amount}")
+        self.watch_app.do(written("adjust", (item.name, amount)))
 
     def reset_value(self) -> None:
         """Set the marked parameter to its default."""

@@ -64,14 +64,14 @@ class StepView:
     accented: bool = False
     velocity: int = 64
     linked: str = "none"
-    repeats: int = 1
+    ratchet: int = 1
     rhythm: str = "chance"
     accent: str = "chance"
     link: str = "chance"
     pinned: bool = False
     free: bool = False
-    turn: int = 1
-    turn_of: int = 1
+    pass_number: int = 1
+    pass_of: int = 1
     rest_roll: float = 0.0
     at_home: bool = True
     home_note: int = 60
@@ -160,10 +160,10 @@ def _step(index: int, row: Mapping[str, Any]) -> StepView:
         index=index, note=note, base=_note(get("base"), note), name=plain(get("name", "?"), 8),
         heard=get("heard") is True, accented=get("accented") is True,
         velocity=min(127, max(1, whole(get("velocity"), 64))), linked=plain(get("linked", "none"), 12),
-        repeats=min(4, max(1, whole(get("repeats"), 1))), rhythm=plain(get("rhythm", "chance"), 12),
+        ratchet=min(4, max(1, whole(get("ratchet"), 1))), rhythm=plain(get("rhythm", "chance"), 12),
         accent=plain(get("accent", "chance"), 12), link=plain(get("link", "chance"), 12),
-        pinned=get("pinned") is True, free=get("free") is True, turn=whole(get("turn"), 1),
-        turn_of=whole(get("turn_of"), 1), rest_roll=number(get("rest_roll")) or 0.0,
+        pinned=get("pinned") is True, free=get("free") is True, pass_number=whole(get("pass_number"), 1),
+        pass_of=whole(get("pass_of"), 1), rest_roll=number(get("rest_roll")) or 0.0,
         at_home=get("at_home") is not False, home_note=_note(get("home_note"), note),
         home_heard=get("home_heard") is not False, changed_cycle=whole(get("changed_cycle")),
         changed_kind=plain(get("changed_kind", ""), 20), volts=number(get("volts")),

@@ -63,7 +63,7 @@ def facts(state: State) -> list[str]:
         f"{state.root} {state.scale}",
         f"{state.length} steps of {plain(v.get('division', '?'), 8)} · {plain(v.get('direction', '?'), 10)}",
         f"{low} to {high} · rests {percent(v.get('rest_chance'))}",
-        f"change {percent(v.get('mutation_chance'))} a {every} · homing {percent(v.get('homing'))}",
+        f"mutation {percent(v.get('mutation_chance'))} a {every} · homing {percent(v.get('homing'))}",
         half_life(state),
         f"{percent(state.at_home_share)} of the line is at home",
     ]
@@ -106,10 +106,10 @@ def step_words(step: StepView, state: State) -> list[str]:
         f"step {step.index} {sounds}, {why}",
         f"velocity {step.velocity} · {'accented' if step.accented else 'no accent'}"
         + ("" if step.accent == "chance" else " (by hand)"),
-        f"link {step.linked} · {step.repeats} strike{'s' if step.repeats > 1 else ''}",
+        f"link {step.linked} · {step.ratchet} strike{'s' if step.ratchet > 1 else ''}",
     ]
-    if step.turn_of > 1:
-        lines.append(f"sounds on pass {step.turn} of every {step.turn_of}")
+    if step.pass_of > 1:
+        lines.append(f"sounds on pass {step.pass_number} of every {step.pass_of}")
     said = [word for word, true in (("pinned", step.pinned), ("free of the scale", step.free)) if true]
     lines.append(" · ".join([*said, "at home" if step.at_home else f"home is {home}"]))
     if step.changed_cycle:

@@ -81,7 +81,7 @@ class Feed:
         """Inputs may be missing here: a gap, and the state from which the record goes on."""
         if self._recorder is not None and self._performer is not None:
             self.notice(
-                Notice("gap", self._performer.now, {"dropped": 0, "text": "the player or the host was replaced"})
+                Notice("gap", self._performer.now, {"dropped": 0, "text": "the note engine or the host was restarted"})
             )
             self.journal.base(self._performer.now, after)
             self._checkpoint()

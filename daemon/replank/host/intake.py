@@ -83,7 +83,7 @@ class Intake:
             self._adoption = None
             self._host.players.bring(self._host.player, self._host.generation)
         else:
-            self._replace("the player did not give its state; it is replaced", kill=True)
+            self._replace("the note engine did not give its state; it is restarted", kill=True)
 
     async def _ask_state(self) -> dict[str, Any] | None:
         """Ask for the state; return the answer, None if none came in time."""
@@ -117,8 +117,8 @@ class Intake:
         and the database has the one before.
         """
         host = self._host
-        text = f"player {host.player} is of another release ({versions(answer)}, this one {versions(OURS)}); "
-        host.notice("player", state="version", text=f"{text}it plays on and is replaced at the next Stop")
+        text = f"note engine {host.player} is of another release ({versions(answer)}, this one {versions(OURS)}); "
+        host.notice("player", state="version", text=f"{text}it plays on and is restarted at the next Stop")
         await host.players.have_cables()
         host.watcher.look_now()
         listener = host.cables.listener if host.cables is not None else None
@@ -130,7 +130,7 @@ class Intake:
             self.take_state(Performer.restore((again or answer)["state"]), self._host.generation + 1)
         except Exception as error:  # what another release wrote may fail anywhere
             host.notice("host", state="adopting", text=f"its state cannot be taken over: {error}")
-        self._replace(f"player {host.player} is replaced by one of this release")
+        self._replace(f"note engine {host.player} was restarted, now of this release")
 
     def _replace(self, text: str, kill: bool = False) -> None:
         if self._host.shadow is None:
@@ -237,7 +237,7 @@ class Intake:
     def _look_at_version(self, hello: dict[str, Any]) -> None:
         """A player that has just been started, such as a spare from before an upgrade, plays nothing yet."""
         if is_other_release(hello):
-            text = f"a new player is of another release ({versions(hello)}, this one {versions(OURS)}); it is swapped"
+            text = f"a new note engine is of another release ({versions(hello)}, this one {versions(OURS)}); restarted"
             self._host.notice("player", state="version", text=text)
             self._host.tell_keeper({"swap": hello.get("generation")})
 

@@ -118,7 +118,7 @@ class Players:
             for output, data in messages:
                 self._host.feed.output(self._host.shadow.performer.now, output, data)
             notes = sum(wire.is_note_off(data) for _, data in messages)
-            text = f"the player {why} and is replaced; {counted(note=notes)} released"
+            text = f"the note engine {why} and was restarted; {counted(note=notes)} released"
         if not self._host.told_to_stop:
             self._host.replaced += 1
             self._host.notice("player", state="replaced", text=text)

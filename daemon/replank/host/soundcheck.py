@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from replank.control.setup import Setup, Voice
-from replank.control.voltage import describe, reach
+from replank.control.voltage import describe, voice_range
 from replank.control.wire import JITTER, LATENCY, NOTICED, cables, judge, just_heard
 from replank.host.machine import FAIL, LONGEST_PERIOD_MS, PASS, UNKNOWN, Fact, Period
 from replank.line.pitch import note_name
@@ -159,7 +159,7 @@ def transport_line(seen: Sequence[str], setup: Setup) -> Line:
         return Line("transport", PASS, ", ".join(dict.fromkeys(seen)), MEASURED)
     if setup.clock.without_start == "play" or setup.clock.mode == "pulses":
         return Line("transport", LIST, "no Start or Stop was seen; the rig does not need one", MEASURED)
-    advice = "press Start and Stop on the sender; without them say run, or without_start: play in the rig"
+    advice = "press Start and Stop on the sender; without them say join, or without_start: play in the rig"
     return Line("transport", FAIL, "no Start or Stop was seen", MEASURED, advice)
 
 
@@ -216,12 +216,12 @@ def tones(setup: Setup, values: Mapping[str, Any]) -> list[Tone]:
 
     Args:
         setup: The rig.
-        values: Parameters now: the notes lie in the register where the voice can reach it.
+        values: Parameters now: the notes lie in the register where the voice has it in range.
     """
     found = []
     low, span = int(values.get("register_low", 48)), int(values.get("register_span", 19))
     for index, voice in enumerate(setup.voices):
-        bottom, top = reach(voice)
+        bottom, top = voice_range(voice)
         if bottom > top:
             continue
         first = min(max(low + voice.transpose, bottom), top)
@@ -272,12 +272,11 @@ def voltage_lines(voices: Sequence[Voice], middle_c: int) -> list[Line]:
     for voice in voices:
         if voice.voltage is not None:
             lines += [Line(f"volts {voice.name}", LIST, text, COMPUTED) for text in describe(voice.voltage, middle_c)]
-            low, high = reach(voice)
+            low, high = voice_range(voice)
             if low > high:
                 lines.append(Line(f"volts {voice.name}", FAIL, "no note can be sent", COMPUTED, "put the rig right"))
             else:
-                text = (
-                    f"the voice sends {note_name(low, middle_c)} to {note_name(high, middle_c)}, {voice.beyond} beyond"
-                )
+                span = f"{note_name(low, middle_c)} to {note_name(high, middle_c)}"
+                text = f"the voice sends {span}, {voice.out_of_range} outside"
                 lines.append(Line(f"volts {voice.name}", LIST, text, COMPUTED))
     return lines

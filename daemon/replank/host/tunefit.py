@@ -133,7 +133,7 @@ class Fit(NamedTuple):
         used, rejected: Readings that the fit kept, and those that it does not believe.
         octaves: Residual per octave.
         correction: (note, cents) pairs, rising: what to add to each note.
-        beyond: Notes in reach whose corrected voltage lies outside the output range: only a trim helps there.
+        out_of_range: Notes in range whose corrected voltage lies outside the output range: only a trim helps there.
         worst_before, worst_after: Greatest error of a used reading, in cents.
         step_cents: The converter's own step at the lowest note; None if unknown.
     """
@@ -148,7 +148,7 @@ class Fit(NamedTuple):
     rejected: tuple[Reading, ...]
     octaves: tuple[OctaveRow, ...]
     correction: tuple[tuple[int, float], ...]
-    beyond: tuple[int, ...]
+    out_of_range: tuple[int, ...]
     worst_before: float
     worst_after: float
     step_cents: float | None
@@ -269,14 +269,14 @@ def _summary(used: list[Reading], rejected: list[Reading], errors: _Errors, nois
         rejected=tuple(sorted(rejected, key=lambda r: r.line)),
         octaves=tuple(rows),
         correction=pairs,
-        beyond=_beyond(pairs, voltage, bottom, top),
+        out_of_range=_out_of_range(pairs, voltage, bottom, top),
         worst_before=max((r.cents for r in used), key=abs),
         worst_after=max(after.values(), key=abs),
         step_cents=step.cents_low if step else None,
     )
 
 
-def _beyond(pairs: tuple[tuple[int, float], ...], voltage: Voltage, low: int, high: int) -> tuple[int, ...]:
+def _out_of_range(pairs: tuple[tuple[int, float], ...], voltage: Voltage, low: int, high: int) -> tuple[int, ...]:
     slack = (voltage.high - voltage.low) / float(1 << (voltage.bits + 1)) if voltage.bits else 1e-9
     volts = {note: note_volts(voltage, note, correction_at(pairs, note)) for note in range(low, high + 1)}
     return tuple(n for n, v in volts.items() if not voltage.low - slack <= v <= voltage.high + slack)

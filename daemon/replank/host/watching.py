@@ -83,7 +83,7 @@ class Watcher:
         if not listener.was_quiet or lacked != listener.heard - self.recorded:
             return  # amid messages nobody can say which is the last
         clock, shadow = host.setup.clock, host.shadow
-        is_followed = clock.source == "external" and clock.mode == "clock"
+        is_followed = clock.source == "external" and clock.mode == "midi"
         if is_followed and shadow is not None and shadow.performer.transport.running:
             host.link.command(Missed(lacked))
             text = f"the player has missed {counted(clock=lacked)} and is moved on to where their sender is"

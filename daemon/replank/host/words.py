@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from replank.control.actions import check_due, find_action, split_action
+from replank.control.actions import check_due, find_action, is_move, split_action
 from replank.control.parameters import check, find, parse
 from replank.performer import Performer
 from replank.performer.acting import when_words
@@ -63,7 +63,7 @@ def _try(trial: Performer, event: Event) -> None:
 
 def _sets_value(word: str) -> bool:
     name, equals, _ = word.partition("=")
-    return bool(equals) and ":" not in name
+    return bool(equals) and ":" not in name and not is_move(word)
 
 
 def _read_word(word: str, performer: Performer, origin: str) -> Event:

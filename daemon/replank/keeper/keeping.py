@@ -189,7 +189,7 @@ class Keeper:
                 self._start_host(adopt=True)
             return
         if host.poll() is None and self._host_pulse.is_silent():
-            _say("the host gave no sign of life and is replaced; the player plays on")
+            _say("the host gave no sign of life and is restarted; the note engine plays on")
             host.kill()
             host.wait()
         if host.poll() is not None:
@@ -199,7 +199,7 @@ class Keeper:
                     _say(f"the host could not begin ({_exit_words(host.returncode)}); the reason is in {self._log}")
                 self._stopping = True
                 return
-            _say(f"the host ended with {_exit_words(host.returncode)} and is replaced; the player plays on")
+            _say(f"the host ended with {_exit_words(host.returncode)} and is restarted; the note engine plays on")
             self._host = None
             self._host_at = now + self._host_pace.wait()
 

@@ -18,12 +18,12 @@ _MOVE, _WAY, _LEAP, _REST, _ACCENT, _VELOCITY, _LINK = range(7)
 
 REPEATS, BY_ONE, BY_TWO = 0.15, 0.50, 0.20
 """Chances that the walk repeats its tone, moves one degree, moves two; the
-rest are leaps of three degrees up to `reach`."""
+rest are leaps of three degrees up to `leap`."""
 
 _BELOW_ONE = 1.0 - 2.0**-53
 
 
-def draw(lens: Lens, reach: int, numbers: Numbers, before: Sequence[Step] | None = None) -> tuple[Step, ...]:
+def draw(lens: Lens, leap: int, numbers: Numbers, before: Sequence[Step] | None = None) -> tuple[Step, ...]:
     """Draw a line of 64 steps.
 
     Step 1 is the root nearest to the middle of the register, and its rest roll
@@ -32,7 +32,7 @@ def draw(lens: Lens, reach: int, numbers: Numbers, before: Sequence[Step] | None
 
     Args:
         lens: Root, scale and register.
-        reach: The largest move in degrees, 1 to 14.
+        leap: The largest move in degrees, 1 to 14.
         numbers: A fixed count is used: `SLOTS` a step, from its present slot.
         before: The line until now: its pinned steps are kept, and the walk
             goes on from them.
@@ -44,7 +44,7 @@ def draw(lens: Lens, reach: int, numbers: Numbers, before: Sequence[Step] | None
     for index in range(STEPS):
         slot = first + SLOTS * index
         if index > 0:
-            place = reflect(place + _move(reach, numbers, slot), len(lens.tones))
+            place = reflect(place + _move(leap, numbers, slot), len(lens.tones))
         if before is not None and before[index].pinned:
             steps.append(before[index])
             place = lens.degree_index(lens.base(before[index]))
@@ -81,7 +81,7 @@ def written(notes: Sequence[tuple[int, bool]], numbers: Numbers) -> tuple[Step, 
     return tuple(steps)
 
 
-def _move(reach: int, numbers: Numbers, slot: int) -> int:
+def _move(leap: int, numbers: Numbers, slot: int) -> int:
     """Return one move of the walk, in degrees, up positive."""
     kind = numbers.at(slot + _MOVE)
     if kind < REPEATS:
@@ -91,8 +91,8 @@ def _move(reach: int, numbers: Numbers, slot: int) -> int:
     elif kind < REPEATS + BY_ONE + BY_TWO:
         size = 2
     else:
-        size = 3 + int(numbers.at(slot + _LEAP) * max(reach - 2, 1))
-    size = min(size, reach)
+        size = 3 + int(numbers.at(slot + _LEAP) * max(leap - 2, 1))
+    size = min(size, leap)
     return size if numbers.at(slot + _WAY) < 0.5 else -size
 
 

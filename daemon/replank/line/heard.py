@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def is_heard(step: Step, rest_chance: float) -> bool:
-    """Tell whether a step sounds, its turn and loose dice aside."""
+    """Tell whether a step sounds, its pass and reroll aside."""
     if step.rhythm == BY_CHANCE:
         return step.rest >= rest_chance
     return step.rhythm == SOUND
@@ -27,17 +27,17 @@ def is_accented(step: Step, accent_chance: float) -> bool:
 
 
 def link_of(step: Step, slide_chance: float) -> int:
-    """Return LINK_NONE, LINK_SLIDE or LINK_HOLD."""
+    """Return LINK_NONE, LINK_SLIDE or LINK_TIE."""
     if step.linked == LINK_BY_CHANCE:
         return LINK_SLIDE if step.link < slide_chance else LINK_NONE
     return step.linked
 
 
-def repeats_of(step: Step, repeat_chance: float, repeat_count: int) -> int:
+def ratchet_of(step: Step, ratchet_chance: float, ratchet_count: int) -> int:
     """Return the strikes in a step, 1 to 4: set by hand, else by the high end of the link roll."""
-    if step.repeats > 1:
-        return step.repeats
-    return repeat_count if 1.0 - step.link <= repeat_chance else 1
+    if step.ratchet > 1:
+        return step.ratchet
+    return ratchet_count if 1.0 - step.link <= ratchet_chance else 1
 
 
 def describe(

@@ -10,13 +10,13 @@ from collections.abc import Callable, Collection, Sequence
 from typing import NamedTuple
 
 from replank.line.chance import Numbers
-from replank.line.heard import describe, is_accented, is_heard, link_of, repeats_of
+from replank.line.heard import describe, is_accented, is_heard, link_of, ratchet_of
 from replank.line.lenses import Lens, reflect
 from replank.line.steps import BY_CHANCE, Step, same_music
 
 __all__ = [
     "HOME", "KINDS", "PITCH_KINDS", "Chances", "Change", "describe", "homed", "is_accented", "is_heard", "link_of",
-    "mutate", "repeats_of", "sparing",
+    "mutate", "ratchet_of", "sparing",
 ]  # fmt: skip
 
 KINDS = ("substitute", "neighbour", "swap", "octave", "rest", "accent", "velocity")
@@ -38,7 +38,7 @@ class Chances(NamedTuple):
     Attributes:
         count: Distinct steps that mutate, at least 0.
         weights: One number of at least 0 for each of `KINDS`, in that order.
-        reach: The largest move of a substitution, in degrees, 1 to 14.
+        leap: The largest move of a substitution, in degrees, 1 to 14.
         homing: Chance in [0, 1] that a chosen step becomes its home form.
         rest_chance: Steps by chance are silent when their roll is below it.
         accent_chance: Steps by chance are accented when their roll is below it.
@@ -46,7 +46,7 @@ class Chances(NamedTuple):
 
     count: int  # type: ignore[assignment]  # hides tuple.count, which nobody calls on settings
     weights: tuple[float, ...]
-    reach: int
+    leap: int
     homing: float
     rest_chance: float
     accent_chance: float
@@ -184,16 +184,16 @@ def homed(step: Step, home: Step) -> Step:
     )
 
 
-def _moves(moment: _Moment, index: int, reach: int) -> list[int]:
-    """Return the tones of the moves of 1 to `reach` degrees either way that change what sounds."""
+def _moves(moment: _Moment, index: int, leap: int) -> list[int]:
+    """Return the tones of the moves of 1 to `leap` degrees either way that change what sounds."""
     base = moment.lens.base(moment.steps[index])
     place, tones = moment.lens.degree_index(base), moment.lens.tones
-    targets = (tones[reflect(place + way * size, len(tones))] for size in range(1, reach + 1) for way in (1, -1))
+    targets = (tones[reflect(place + way * size, len(tones))] for size in range(1, leap + 1) for way in (1, -1))
     return [tone for tone in targets if tone != base]
 
 
 def _substitute(moment: _Moment, index: int) -> list[Change]:
-    targets = _moves(moment, index, moment.chances.reach)
+    targets = _moves(moment, index, moment.chances.leap)
     if not targets:
         return []
     before = moment.steps[index]

@@ -15,12 +15,12 @@ BY_CHANCE, REST, SOUND = 0, 1, 2
 """Rhythm states: by its roll, always rest, always sound.
 Accent states use the same numbers: by its roll, never, always."""
 
-LINK_BY_CHANCE, LINK_NONE, LINK_SLIDE, LINK_HOLD = 0, 1, 2, 3
+LINK_BY_CHANCE, LINK_NONE, LINK_SLIDE, LINK_TIE = 0, 1, 2, 3
 """Link states: by the link roll under `slide_chance`, or set by hand."""
 
 RHYTHM_NAMES = ("chance", "rest", "sound")
 ACCENT_NAMES = ("chance", "off", "on")
-LINK_NAMES = ("chance", "none", "slide", "hold")
+LINK_NAMES = ("chance", "none", "slide", "tie")
 
 
 class Step(NamedTuple):
@@ -32,16 +32,16 @@ class Step(NamedTuple):
         accent: Accent roll in [0, 1): accented when below `accent_chance`.
         velocity: Velocity roll in [0, 1): 0 is the softest, near 1 the loudest.
         link: Link roll in [0, 1): links when below `slide_chance`; its high
-            end, 1 - roll, is the repeat roll under `repeat_chance`, so that
-            slides and repeats fall on different steps.
+            end, 1 - roll, is the ratchet roll under `ratchet_chance`, so that
+            slides and ratchets fall on different steps.
         rhythm: BY_CHANCE, REST or SOUND.
         accented: BY_CHANCE, REST (never) or SOUND (always).
-        linked: LINK_BY_CHANCE, LINK_NONE, LINK_SLIDE or LINK_HOLD.
+        linked: LINK_BY_CHANCE, LINK_NONE, LINK_SLIDE or LINK_TIE.
         pinned: True protects the step from mutation and redraw.
         free: True lets the pitch stand outside scale and register.
-        repeats: Strikes in the step, 1 to 4, set by hand.
-        turn_of: Sounds only on pass `turn` of every `turn_of` passes, 1 to 16.
-        turn: 1 to `turn_of`.
+        ratchet: Strikes in the step, 1 to 4, set by hand.
+        pass_of: Sounds only on pass `pass_number` of every `pass_of` passes, 1 to 16.
+        pass_number: 1 to `pass_of`.
     """
 
     pitch: int = 60
@@ -54,9 +54,9 @@ class Step(NamedTuple):
     linked: int = LINK_BY_CHANCE
     pinned: bool = False
     free: bool = False
-    repeats: int = 1
-    turn: int = 1
-    turn_of: int = 1
+    ratchet: int = 1
+    pass_number: int = 1
+    pass_of: int = 1
 
 
 class Form(NamedTuple):
@@ -76,7 +76,7 @@ class Form(NamedTuple):
 def same_music(a: Step, b: Step) -> bool:
     """Tell whether two steps are the same to homing: pitch, free and rolls.
 
-    Marks that only a hand sets (pin, forced states, links, repeats, turns)
+    Marks that only a hand sets (pin, forced states, links, ratchets, passes)
     do not count: homing leaves them as they are.
     """
     return (

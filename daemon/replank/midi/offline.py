@@ -96,7 +96,7 @@ class Take:
 
 def for_clock(setup: Setup) -> tuple[Setup, int]:
     """Return a setup that follows a MIDI clock, and the input that listens for it."""
-    clock = replace(setup.clock, source="external", mode="clock", without_start="wait", repeated_start="restart")
+    clock = replace(setup.clock, source="external", mode="midi", without_start="wait", repeated_start="restart")
     for at, one in enumerate(setup.inputs):
         if one.role == "clock":
             return replace(setup, clock=clock), at

@@ -107,7 +107,7 @@ def is_shared(p: Performer, division: str, clock: int) -> bool:
     if p.by_pulses or clock % clocks == 0:
         return True
     # Steps that lie beside the song's grid share it with nothing: they are counted from their step 1.
-    return t.anchor % p.settings.division != 0 and (clock - t.anchor) % clocks == 0
+    return t.origin % p.settings.division != 0 and (clock - t.origin) % clocks == 0
 
 
 def _do(p: Performer, item: list[Any]) -> None:
@@ -214,7 +214,7 @@ def apply_values(p: Performer, values: dict[str, Any], origin: str) -> None:
         playing.mute_changed(p)
     if "length" in changed and p.transport.playhead.peek()[1]:
         p.transport.ended_by = p.transport.ended_by or "length"
-    if "fine" in changed:
+    if "fine_tune" in changed:
         p.band.bend_sounding(p)
     for name, before in changed.items():
         _say(p, name, p.values[name], before, origin)
@@ -274,7 +274,7 @@ def toggle(p: Performer, args: list[Any], origin: str) -> None:
     apply_values(p, {args[0]: not p.values[args[0]]}, origin)
 
 
-def nudge_parameter(p: Performer, args: list[Any], origin: str) -> None:
+def adjust(p: Performer, args: list[Any], origin: str) -> None:
     """Move a parameter by an amount, or by places of its list; ends stop it."""
     name, amount = args
     row, value = find(name), next((item[2] for _, _, item in p.due if item[:2] == ["set", name]), p.values[name])
@@ -302,14 +302,14 @@ def _star(p: Performer, args: list[Any], origin: str) -> None:
     p.notice("star", text=args[0] or "", cycle=p.melody.cycle)
 
 
-def _name(p: Performer, args: list[Any], origin: str) -> None:
+def _name_show(p: Performer, args: list[Any], origin: str) -> None:
     p.show_name = args[0]
     p.notice("name", text=args[0])
 
 
 def _start(p: Performer, args: list[Any], origin: str) -> None:
     if p.setup.clock.source != "internal":
-        raise ValueError("the clock is not ours: Start comes from its sender; run joins it")
+        raise ValueError("the clock is not ours: Start comes from its sender; join starts with it")
     clocking.run_internal(p, True)
     clocking.start(p, "start")
 
@@ -335,10 +335,10 @@ HANDLERS: dict[str, Handler] = {
     **pieces.HANDLERS,
     "ramp": ramp,
     "toggle": toggle,
-    "nudge_parameter": nudge_parameter,
+    "adjust": adjust,
     "cancel": cancel,
     "star": _star,
-    "name": _name,
+    "name_show": _name_show,
     "start": _start,
     "stop": _stop,
     "continue": _continue,

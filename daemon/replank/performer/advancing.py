@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from replank.line.heard import is_accented, link_of
-from replank.line.steps import LINK_HOLD, LINK_NONE, LINK_SLIDE, Step
+from replank.line.steps import LINK_NONE, LINK_SLIDE, LINK_TIE, Step
 from replank.performer import striking
 from replank.performer.voices import SLIDE, STRIKE, Sound, lead_ns
 
@@ -52,7 +52,7 @@ def speak(p: Performer, i: int, number: int) -> None:
     if i not in p.band.earlies or coming is None:
         return
     t, s = p.transport, p.settings
-    step, lag = coming.step, p.band.voices[i].lag_steps
+    step, lag = coming.step, p.band.voices[i].canon_steps
     if lag:
         if len(p.band.past) < lag:
             return
@@ -65,7 +65,7 @@ def speak(p: Performer, i: int, number: int) -> None:
             s.velocity(step.velocity, accent), step.velocity, accent, 0,
             s.lens.deviation(note, s.semitones) if p.band.bends else 0.0, coming.begins,
         )  # fmt: skip
-        if not coming.heard or t.tie == LINK_HOLD:
+        if not coming.heard or t.tie == LINK_TIE:
             return  # nothing is struck
     if sound.kind in (STRIKE, SLIDE):
         length = t.follower.interval * s.division

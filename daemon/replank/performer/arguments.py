@@ -68,16 +68,14 @@ def _value(p: Performer, action: str, word: str, is_optional: bool, text: str, m
         return clean(text, 120)
     if word == "voice":
         return _voice(p, text)
+    if word == "pass":
+        return _pass(text)
     low, high = _RANGES[word]
-    value = _whole(text, low, high if word != "cycle" else p.melody.cycle, word)
-    if word == "of" and value < made[-1]:
-        raise ValueError(f"pass {made[-1]} of {value}: the pass is at most {value}")
-    return value
+    return _whole(text, low, high if word != "cycle" else p.melody.cycle, word)
 
 
 _RANGES = {
-    "cycle": (1, 0), "velocity": (1, 127), "count": (1, 4), "pass": (1, 16), "of": (1, 16),
-    "bars": (1, 256), "sound": (1, 64), "silent": (1, 64),
+    "cycle": (1, 0), "velocity": (1, 127), "count": (1, 4), "bars": (1, 256), "sound": (1, 64), "silent": (1, 64),
 }  # fmt: skip
 
 
@@ -91,8 +89,16 @@ def _whole(text: str, low: int, high: int, what: str) -> int:
     return value
 
 
+def _pass(text: str) -> tuple[int, int]:
+    number, of, every = text.strip().lower().partition("of")
+    if not of or not number.isdecimal() or not every.isdecimal():
+        raise ValueError(f"{text!r} is not a pass such as 1of4")
+    most = _whole(every, 1, 16, "number of passes")
+    return _whole(number, 1, most, "pass"), most
+
+
 def _amount(action: str, text: str) -> float | int:
-    whole = action not in ("velocity", "nudge_parameter")
+    whole = action not in ("velocity", "adjust")
     try:
         value = int(text) if whole else float(text)
     except ValueError:

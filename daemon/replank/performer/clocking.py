@@ -93,7 +93,7 @@ def begin_here(p: Performer, clock: int, why: str) -> None:
         t.counted = [one for one in t.counted if one[1] not in ("strike", "later", "again")]
         p.unschedule("strike", "again")
     t.playhead.reset()
-    t.anchor = t.next_step = clock
+    t.origin = t.next_step = clock
     t.ended_by = why
 
 
@@ -179,7 +179,7 @@ def stop(p: Performer) -> None:
 def song_position(p: Performer, beats: int) -> None:
     """Take Song Position (F2), in sixteenths (6 clocks) from the start."""
     if not p.transport.running:  # MIDI 1.0, p. 27: sent only while nothing plays
-        for output in p.made_outputs:
+        for output in p.generate_outputs:
             p.send(output, bytes((0xF2, beats & 0x7F, beats >> 7)))
     _locate(p, beats * 6)
 
@@ -201,7 +201,7 @@ def located_from_outside(p: Performer, song_clock: int, running: bool) -> None:
         _locate(p, song_clock + 1)
         t.running, t.armed, t.lost = running, False, False
         t.phase = "locked" if running else t.phase
-        p.notice("phase", phase="locked", text="counted by the host while the player was replaced")
+        p.notice("phase", phase="locked", text="counted by the host while the note engine was restarted")
 
 
 def missed(p: Performer, clocks: int) -> None:
@@ -264,7 +264,7 @@ def _returned(p: Performer) -> None:
         follower.forget()
         text = f"the clock is back after {gap / 1e9:.1f} s; the line goes on from where it stopped"
     p.notice("clock", state="back", tempo=follower.tempo(), text=text)
-    p.notice("phase", phase=t.phase, text="one_is_now sets it right")
+    p.notice("phase", phase=t.phase, text="downbeat sets it right")
 
 
 def _skip(p: Performer, clock: int) -> None:
@@ -282,7 +282,7 @@ def pulse(p: Performer) -> None:
     t = p.transport
     t.pulse.tick(p.now)
     t.phase = "locked"
-    if p.made_outputs:
+    if p.generate_outputs:
         _make_clocks(p)
     t.song_clock += 1
     striking.boundary(p)
@@ -299,7 +299,7 @@ def reset(p: Performer, from_wire: bool = False) -> None:
     window = int(p.setup.clock.reset_window_ms * 1_000_000)
     if from_wire and t.pulse.last >= 0 and p.now - t.pulse.last <= window and t.playhead.phase != 0:
         silence(p)
-        if p.made_outputs:
+        if p.generate_outputs:
             _make_clocks(p)
         striking.boundary(p)
 
@@ -327,13 +327,13 @@ def run_internal(p: Performer, on: bool) -> None:
 
 def send_clock(p: Performer, status: int) -> None:
     """Send a transport message of our own to the outputs whose clock is made here."""
-    for output in p.made_outputs:
+    for output in p.generate_outputs:
         p.send(output, bytes((status,)))
 
 
 def pass_on(p: Performer, data: bytes) -> None:
     """Pass a clock, transport or position message on, as it came."""
-    for output in p.through_outputs:
+    for output in p.thru_outputs:
         p.send(output, data)
 
 

@@ -41,7 +41,7 @@ class VoiceState:
         self.spoken: list[int] = []  # the strike that it has spoken ahead of: number and place; empty: none
         self.led = False  # it spoke ahead of the present strike
         self.trigger = False  # accent trigger note sounding
-        self.announced: list[int] = []  # notes already reported as out of reach
+        self.announced: list[int] = []  # notes already said to be out of range
 
     def save(self) -> list[Any]:
         """Return the state as plain data, in the order of the slots."""
@@ -62,7 +62,7 @@ class Controllers:
         self.aheads = [
             i
             for i, voice in enumerate(setup.voices)
-            if setup.outputs[voice.output].ahead and not voice.is_cue and not voice.delay_ms
+            if setup.outputs[voice.output].cc_early and not voice.is_cue and not voice.delay_ms
         ]
         self.note_offs = [note_offs(voice.channel) for voice in self.voices]
         self.din = [setup.outputs[voice.output].din for voice in self.voices]
@@ -119,7 +119,12 @@ class Controllers:
     def _bend(self, p: Performer, i: int, note: int, degree_cents: float, every: bool) -> None:
         voice, state = self.voices[i], self.states[i]
         bend = note_bend(
-            note, voice.bend_range, fine=p.settings.fine, a4=p.setup.a4, tuning=voice.tuning, degree_cents=degree_cents
+            note,
+            voice.bend_range,
+            fine_tune=p.settings.fine_tune,
+            a4=p.setup.a4,
+            tuning=voice.tuning,
+            degree_cents=degree_cents,
         )
         state.cents = degree_cents
         if every or bend.value != state.bend:

@@ -64,10 +64,10 @@ class Performer:
     # Python finds the attributes of an object that has more than 30 of them the slow way, unless they are slots.
     __slots__ = (
         "_role", "_ticks", "answer", "as_left", "band", "by_pulses", "clock_outputs", "counts", "deadlines", "due",
-        "ending", "given_seed", "hands", "hands_due", "keyboard", "last_control", "made_outputs", "malformed", "melody",
-        "messages", "notes", "notices", "now", "number", "panics", "piece", "piece_since", "ramps", "readings",
-        "received", "selected", "sent", "settings", "setup", "show_name", "taps", "through_outputs", "transport",
-        "tuning", "values",
+        "ending", "generate_outputs", "given_seed", "hands", "hands_due", "keyboard", "last_control", "malformed",
+        "melody", "messages", "notes", "notices", "now", "number", "panics", "piece", "piece_since", "ramps",
+        "readings", "received", "selected", "sent", "settings", "setup", "show_name", "taps", "thru_outputs",
+        "transport", "tuning", "values",
     )  # fmt: skip
 
     def __init__(self, setup: Setup, seed: int, now: int = 0) -> None:
@@ -116,13 +116,13 @@ class Performer:
         setup = self.setup
         self._role = [one.role for one in setup.inputs]
         self.by_pulses = setup.clock.mode == "pulses"
-        by_clock = setup.clock.mode == "clock" and setup.clock.source != "internal"
+        by_clock = setup.clock.mode == "midi" and setup.clock.source != "internal"
         self._ticks = [one.role == "clock" and by_clock for one in setup.inputs]
-        own = setup.clock.source == "internal"  # nothing arrives that could be passed through
-        wants = list(enumerate(output.clock for output in setup.outputs))
+        own = setup.clock.source == "internal"  # nothing arrives that could be passed on
+        wants = list(enumerate(output.send_clock for output in setup.outputs))
         self.clock_outputs = [i for i, clock in wants if clock != "none"]
-        self.made_outputs = [i for i, clock in wants if clock == "made" or (clock == "through" and own)]
-        self.through_outputs = [i for i, clock in wants if clock == "through" and not own]
+        self.generate_outputs = [i for i, clock in wants if clock == "generate" or (clock == "thru" and own)]
+        self.thru_outputs = [i for i, clock in wants if clock == "thru" and not own]
 
     # -- the two entries -------------------------------------------------------
 
@@ -285,7 +285,7 @@ class Performer:
         return follower.count > 0 and self.transport.watching and self.now < follower.lost_after()
 
     def role(self, port: int) -> str:
-        """Return the role of an input: clock, knobs or keys."""
+        """Return the role of an input: clock, knobs or keyboard."""
         return self._role[port]
 
     def moved_by_degrees(self, sound: Sound, degrees: int) -> int:
@@ -314,9 +314,9 @@ class Performer:
         self.band.refresh_all(self)
         self.notice("power", text=f"this machine was suspended for {ns / 1e9:.0f} s; every note is released")
         clock = self.setup.clock
-        if self.transport.running and clock.source == "external" and clock.mode == "clock":
+        if self.transport.running and clock.source == "external" and clock.mode == "midi":
             self.transport.phase = "unknown"
-            text = "clocks were missed during the suspend; one_is_now sets it right"
+            text = "clocks were missed during the suspend; downbeat sets it right"
             self.notice("phase", phase="unknown", text=text)
 
     # -- state -----------------------------------------------------------------

@@ -49,7 +49,7 @@ def edit(p: Performer, index: int, step: Step, text: str, action: str, origin: s
         after=m.form(p.settings.length), merge_within=_ONE_EDIT,
     )  # fmt: skip
     acting.done(p, action, f"step {index + 1} {text}", origin, unit.number if unit else 0)
-    if is_pitch or action in ("press", "rest"):
+    if is_pitch or action in ("flip", "rest"):
         _let_hear(p, index, step)
 
 
@@ -131,11 +131,11 @@ def _set_pitch(p: Performer, index: int, step: Step, action: str, origin: str) -
 # -- marks ---------------------------------------------------------------------
 
 
-def _press(p: Performer, args: list[Any], origin: str) -> None:
+def _flip(p: Performer, args: list[Any], origin: str) -> None:
     index = args[0]
     step = p.melody.steps[index]
     state = REST if is_heard(step, p.settings.rest) else SOUND
-    edit(p, index, step._replace(rhythm=state), f"now {RHYTHM_NAMES[state]}s, by hand", "press", origin)
+    edit(p, index, step._replace(rhythm=state), f"now {RHYTHM_NAMES[state]}s, by hand", "flip", origin)
 
 
 def _rest(p: Performer, args: list[Any], origin: str) -> None:
@@ -167,14 +167,15 @@ def _link(p: Performer, args: list[Any], origin: str) -> None:
     edit(p, index, step._replace(linked=state), f"link {LINK_NAMES[state]}", "link", origin)
 
 
-def _repeats(p: Performer, args: list[Any], origin: str) -> None:
+def _ratchet(p: Performer, args: list[Any], origin: str) -> None:
     index, count = args
-    edit(p, index, p.melody.steps[index]._replace(repeats=count), f"strikes {count} times", "repeats", origin)
+    edit(p, index, p.melody.steps[index]._replace(ratchet=count), f"strikes {count} times", "ratchet", origin)
 
 
-def _turn(p: Performer, args: list[Any], origin: str) -> None:
-    index, turn, of = args
-    edit(p, index, p.melody.steps[index]._replace(turn=turn, turn_of=of), f"on pass {turn} of {of}", "turn", origin)
+def _pass(p: Performer, args: list[Any], origin: str) -> None:
+    index, (number, of) = args
+    step = p.melody.steps[index]._replace(pass_number=number, pass_of=of)
+    edit(p, index, step, f"on pass {number} of {of}", "pass", origin)
 
 
 def _pin(p: Performer, args: list[Any], origin: str) -> None:
@@ -204,24 +205,26 @@ def _set_pins(p: Performer, indexes: list[int], on: bool, origin: str) -> None:
     acting.done(p, "pin", text, origin, unit.number if unit else 0)
 
 
-def _released(step: Step) -> Step:
-    return step._replace(rhythm=BY_CHANCE, accented=BY_CHANCE, linked=LINK_BY_CHANCE, repeats=1, turn=1, turn_of=1)
+def _by_chance(step: Step) -> Step:
+    return step._replace(
+        rhythm=BY_CHANCE, accented=BY_CHANCE, linked=LINK_BY_CHANCE, ratchet=1, pass_number=1, pass_of=1
+    )
 
 
-def _release_step(p: Performer, args: list[Any], origin: str) -> None:
-    edit(p, args[0], _released(p.melody.steps[args[0]]), "given back to chance", "release_step", origin)
+def _to_chance(p: Performer, args: list[Any], origin: str) -> None:
+    edit(p, args[0], _by_chance(p.melody.steps[args[0]]), "given back to chance", "to_chance", origin)
 
 
-def _release_all(p: Performer, args: list[Any], origin: str) -> None:
+def _all_to_chance(p: Performer, args: list[Any], origin: str) -> None:
     m = p.melody
     before = m.form(p.settings.length)
-    m.steps, m.home = [_released(s) for s in m.steps], [_released(s) for s in m.home]
+    m.steps, m.home = [_by_chance(s) for s in m.steps], [_by_chance(s) for s in m.home]
     m.pending = []
     unit = m.trail.record(
-        cycle=m.cycle, now=p.now, kind="release", text="all given back to chance", before=before,
+        cycle=m.cycle, now=p.now, kind="to chance", text="all given back to chance", before=before,
         after=m.form(p.settings.length),
     )  # fmt: skip
-    acting.done(p, "release_all", "all steps given back to chance", origin, unit.number if unit else 0)
+    acting.done(p, "all_to_chance", "all steps given back to chance", origin, unit.number if unit else 0)
 
 
 def _select(p: Performer, args: list[Any], origin: str) -> None:
@@ -233,16 +236,16 @@ HANDLERS = {
     "pitch": _pitch,
     "semitone": _semitone,
     "note": _note,
-    "press": _press,
+    "flip": _flip,
     "rest": _rest,
     "accent": _accent,
     "velocity": _velocity,
     "link": _link,
-    "repeats": _repeats,
-    "turn": _turn,
+    "ratchet": _ratchet,
+    "pass": _pass,
     "pin": _pin,
     "pin_all": _pin_all,
-    "release_step": _release_step,
-    "release_all": _release_all,
+    "to_chance": _to_chance,
+    "all_to_chance": _all_to_chance,
     "select": _select,
 }

@@ -20,7 +20,7 @@ _SYSTEM = {0xF1: 2, 0xF2: 3, 0xF3: 2, 0xF6: 1, 0xF8: 1, 0xFA: 1, 0xFB: 1, 0xFC: 
 
 
 _PASSED = (clocking.CLOCK, clocking.START, clocking.CONTINUE, clocking.STOP, 0xF2)
-"""What an output with `clock: through` is sent as it came; clocks that drive the line are passed on by `tick`."""
+"""What an output with `send_clock: thru` is sent as it came; clocks that drive the line are passed on by `tick`."""
 
 
 def is_message(data: bytes) -> bool:
@@ -45,13 +45,13 @@ def heard(p: Performer, port: int, data: bytes) -> None:
         intents = p.hands.message(port, data, p.now, p.values, p.lists())
         if intents:
             carry_out(p, intents, "knobs")
-    elif role == "keys":
+    elif role == "keyboard":
         if p.setup.inputs[port].profile:
             carry_out(p, p.hands.message(port, data, p.now, p.values, p.lists()), "knobs")
         channel = p.setup.inputs[port].channel
         if not channel or (data[0] & 0x0F) + 1 == channel:
             p.keyboard.selected, p.keyboard.length = p.selected + 1, p.settings.length
-            carry_out(p, p.keyboard.message(data, p.now), "keys")
+            carry_out(p, p.keyboard.message(data, p.now), "keyboard")
 
 
 def _malformed(p: Performer, port: int) -> None:
@@ -64,7 +64,7 @@ def _malformed(p: Performer, port: int) -> None:
 
 def _clock(p: Performer, data: bytes) -> None:
     status, clock = data[0], p.setup.clock
-    if p.through_outputs and (clock.mode == "pulses" or status != clocking.CLOCK) and status in _PASSED:
+    if p.thru_outputs and (clock.mode == "pulses" or status != clocking.CLOCK) and status in _PASSED:
         clocking.pass_on(p, data)
     if clock.mode == "pulses":
         if matches(clock.pulse, data):

@@ -100,11 +100,11 @@ class Melody:
         self.home = list(form.home)
         self.pending = []
 
-    def redraw(self, lens: Lens, reach: int) -> None:
+    def redraw(self, lens: Lens, leap: int) -> None:
         """Draw a new line over all unpinned steps; it is its own home."""
         numbers = Numbers(self.seed, DRAW, self.draws)
         self.draws += 1
-        self.steps = list(draw(lens, reach, numbers, self.steps))
+        self.steps = list(draw(lens, leap, numbers, self.steps))
         self.home = list(self.steps)
         self.pending = []
 

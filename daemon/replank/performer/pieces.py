@@ -54,7 +54,7 @@ def _draw(p: Performer, piece: Piece | None) -> None:
         m.write(piece.notes)
     else:
         m.steps = [Step()] * STEPS  # pins of the line before do not hold here
-        m.redraw(s.lens, s.reach)
+        m.redraw(s.lens, s.leap)
 
 
 def bring_in(p: Performer, number: int, as_left: bool, origin: str) -> None:
@@ -115,7 +115,7 @@ def _from_step_one(p: Performer) -> None:
         clocking.begin_here(p, t.here(), "piece")
     else:
         t.playhead.reset()
-        t.ended_by, t.anchor = "piece", 0
+        t.ended_by, t.origin = "piece", 0
     t.keeps_form = True
 
 
@@ -150,12 +150,12 @@ def _previous(p: Performer, args: list[Any], origin: str) -> None:
 def catch(p: Performer, notes: list[int]) -> None:
     """A fellow player's last notes become the line at the next bar, home included."""
     if notes:
-        acting.enqueue(p, "bar", ["act", "caught", [notes], "keys"])
+        acting.enqueue(p, "bar", ["act", "caught", [notes], "keyboard"])
 
 
 def _caught(p: Performer, args: list[Any], origin: str) -> None:
     # What was played is what shall sound: transpositions are taken out, a note
-    # outside the scale stays, free, and no rest or turn is in its way.  A note
+    # outside the scale stays, free, and no rest or pass is in its way.  A note
     # outside the register is kept as it was played, so that a wider one brings
     # it back; only a free one, which no register moves, is itself folded.
     s, m = p.settings, p.melody
@@ -165,7 +165,9 @@ def _caught(p: Performer, args: list[Any], origin: str) -> None:
         played = fold(args[0][i % len(args[0])] - shift, 0, TOP)
         folded = fold(played, s.lens.low, s.lens.high)
         free = folded not in s.lens.tones
-        step = step._replace(pitch=folded if free else played, free=free, rest=max(step.rest, 0.95), turn=1, turn_of=1)
+        step = step._replace(
+            pitch=folded if free else played, free=free, rest=max(step.rest, 0.95), pass_number=1, pass_of=1
+        )
         made.append(step._replace(rhythm=SOUND if step.rhythm == SOUND else BY_CHANCE))
     steps = tuple(made)
     unit = keeping.change_line(p, "catch", "caught from the keyboard", Form(steps, steps, s.length), {})
@@ -178,9 +180,9 @@ def bring_back(p: Performer, event: BringBack) -> None:
     try:
         kept = Kept.restore(event.plain["kept"])
         if len(kept.form.steps) != STEPS or len(kept.form.home) != STEPS:
-            raise ValueError("not a form of 64 steps")
+            raise ValueError("not a line of 64 steps")
     except (KeyError, IndexError, TypeError, ValueError) as error:
-        p.notice("refused", what=event.name, why=f"this form cannot be read: {error}", origin="host")
+        p.notice("refused", what=event.name, why=f"this line cannot be read: {error}", origin="host")
         return
     kept = kept._replace(name=event.name)
     if event.how == "snapshot":

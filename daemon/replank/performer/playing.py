@@ -1,4 +1,4 @@
-"""Playing: mute, run, end, cut, answer, panic, the playhead, tuning notes, what the keyboard does."""
+"""Playing: mute, join, end, cut, answer, panic, the playhead, tuning notes, what the keyboard does."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def _mute(p: Performer, args: list[Any], origin: str) -> None:
     _state(p, "mute", args, origin)
 
 
-def _run(p: Performer, args: list[Any], origin: str) -> None:
+def _join(p: Performer, args: list[Any], origin: str) -> None:
     """Join as though Start had come; due at the bar where one is counted."""
     t = p.transport
     if p.values["mute"]:
@@ -59,14 +59,14 @@ def _run(p: Performer, args: list[Any], origin: str) -> None:
         clocking.reset(p)
         p.band.refresh_all(p)
     elif t.running and not t.lost:
-        clocking.begin_here(p, t.song_clock if t.entering else t.song_clock + 1, "run")
+        clocking.begin_here(p, t.song_clock if t.entering else t.song_clock + 1, "join")
         t.keeps_form = True
         p.band.refresh_all(p)
     else:
         if p.setup.clock.source == "internal":
             clocking.run_internal(p, True)
-        clocking.start(p, "run")
-    acting.done(p, "run", "in from the top", origin)
+        clocking.start(p, "join")
+    acting.done(p, "join", "in from the top", origin)
 
 
 def _end(p: Performer, args: list[Any], origin: str) -> None:
@@ -101,7 +101,7 @@ def final_note(p: Performer) -> None:
     if p.ending != 2:
         return
     p.unschedule("strike", "again", "late", "early")
-    s, t, beats = p.settings, p.transport, p.setup.clock.end_hold
+    s, t, beats = p.settings, p.transport, p.setup.clock.end_beats
     p.ending = 3
     step = Step(pitch=root_pitch(s.lens))
     note = s.lens.sound(step, s.degrees, s.semitones)
@@ -205,24 +205,24 @@ def _realign(p: Performer, args: list[Any], origin: str) -> None:
     acting.done(p, "realign", "the line begins again here", origin)
 
 
-def _one_is_now(p: Performer, args: list[Any], origin: str) -> None:
+def _downbeat(p: Performer, args: list[Any], origin: str) -> None:
     """The nearest clock is bar 1, beat 1, step 1; the one that has just been is played at once."""
     t = p.transport
     if p.by_pulses or not t.running:
         clocking.reset(p)
-        acting.done(p, "one_is_now", "the next step is the first", origin)
+        acting.done(p, "downbeat", "the next step is the first", origin)
         return
     late = p.now - t.follower.last
     clocking.silence(p)
     clocking.from_the_top(p)
     t.lost, t.keeps_form = False, True
-    t.ended_by, t.phase = "one is now", "locked"
+    t.ended_by, t.phase = "downbeat", "locked"
     if t.entering:
         t.song_clock, t.next_bar = 0, t.bars.bar_length
     elif t.follower.interval and 2 * late <= t.follower.interval:
         t.song_clock = 0
         clocking.at_clock(p)
-    acting.done(p, "one_is_now", "bar 1, beat 1, step 1", origin)
+    acting.done(p, "downbeat", "bar 1, beat 1, step 1", origin)
 
 
 def _nudge(p: Performer, args: list[Any], origin: str) -> None:
@@ -230,7 +230,7 @@ def _nudge(p: Performer, args: list[Any], origin: str) -> None:
     t.playhead.nudge(args[0])
     t.ended_by = "nudge" if t.playhead.begins else t.ended_by
     if t.running and not p.by_pulses:
-        t.anchor -= args[0] * p.settings.division
+        t.origin -= args[0] * p.settings.division
     acting.done(p, "nudge", f"the playhead moved by {args[0]:+d}", origin)
 
 
@@ -288,24 +288,24 @@ def _tuning_note(p: Performer, args: list[Any], origin: str) -> None:
     acting.done(p, "tuning_note", f"{name} is held for tuning; again, or Start, ends it", origin)
 
 
-def _keys(p: Performer, args: list[Any], origin: str) -> None:
+def _keyboard(p: Performer, args: list[Any], origin: str) -> None:
     p.keyboard.set_mode(args[0])
-    acting.done(p, "keys", f"the keyboard does {args[0]}", origin)
+    acting.done(p, "keyboard", f"the keyboard does {args[0]}", origin)
 
 
 HANDLERS = {
     "hold": _hold,
     "mute": _mute,
-    "run": _run,
+    "join": _join,
     "end": _end,
     "cut": _cut,
     "answer": _answer,
     "panic": _panic,
     "reset": _reset,
     "realign": _realign,
-    "one_is_now": _one_is_now,
+    "downbeat": _downbeat,
     "nudge": _nudge,
     "tap": _tap,
     "tuning_note": _tuning_note,
-    "keys": _keys,
+    "keyboard": _keyboard,
 }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from replank.line.heard import is_accented, link_of, repeats_of
+from replank.line.heard import is_accented, link_of, ratchet_of
 from replank.line.steps import STEPS, Step
 from replank.performer.settings import Settings
 
@@ -18,7 +18,7 @@ class Reading(NamedTuple):
         note: Pitch after both transpositions.
         cents: Deviation of the note's degree from its semitone.
         is_accented: True where it is accented.
-        link: LINK_NONE, LINK_SLIDE or LINK_HOLD.
+        link: LINK_NONE, LINK_SLIDE or LINK_TIE.
         strikes: 1 to 4.
         soft, loud: Velocity without and with an accent, 1 to 127.
     """
@@ -57,6 +57,6 @@ def read(step: Step, s: Settings) -> Reading:
     return Reading(
         s, step, s.lens.base(step), note, s.lens.deviation(note, s.semitones),
         is_accented(step, s.accent), link_of(step, s.slide),
-        repeats_of(step, s.repeat, s.repeat_count) if s.repeat or step.repeats > 1 else 1,
+        ratchet_of(step, s.ratchet, s.ratchet_count) if s.ratchet or step.ratchet > 1 else 1,
         s.velocity(step.velocity, False), s.velocity(step.velocity, True),
     )  # fmt: skip

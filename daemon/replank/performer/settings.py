@@ -26,21 +26,21 @@ class Settings:
     """
 
     __slots__ = (
-        "accent", "accent_velocity", "centre", "chances", "degrees", "direction", "division", "every", "fine", "gap",
-        "gate", "hold", "length", "lens", "loose", "meter", "mutation_chance", "mute", "reach", "repeat",
-        "repeat_count", "rest", "restart_every", "semitones", "slide", "spread", "swing", "tempo_ns",
+        "accent", "accent_velocity", "centre", "chances", "degrees", "direction", "division", "every", "fine_tune",
+        "gap", "gate", "hold", "leap", "length", "lens", "meter", "mutation_chance", "mute", "ratchet", "ratchet_count",
+        "reroll", "rest", "restart_every", "semitones", "slide", "spread", "swing", "tempo_ns",
     )  # fmt: skip
 
     def __init__(self, values: dict[str, Any], setup: Setup) -> None:
         get = values.__getitem__
         scale = get_scale(get("scale"), setup.user_scales)
         self.lens: Lens = lens_for(class_number(get("root")), scale, get("register_low"), get("register_span"))
-        self.reach: int = get("reach")
+        self.leap: int = get("leap")
         self.rest: float = get("rest_chance")
         self.accent: float = get("accent_chance")
         weights = tuple(get(f"weight_{kind}") for kind in KINDS)
         self.chances = Chances(
-            get("mutation_count"), weights, self.reach, get("homing"), self.rest, self.accent
+            get("mutation_count"), weights, self.leap, get("homing"), self.rest, self.accent
         )  # fmt: skip
         self.mutation_chance: float = get("mutation_chance")
         self.length: int = get("length")
@@ -50,19 +50,19 @@ class Settings:
         self.restart_every: int = get("restart_every")
         self.degrees: int = get("transpose_degrees")
         self.semitones: int = get("transpose")
-        self.loose: float = get("loose")
+        self.reroll: float = get("reroll")
         self.accent_velocity: int = get("accent_velocity")
         self.centre: int = get("velocity_centre")
         self.spread: float = get("velocity_spread")
         self.slide: float = get("slide_chance")
-        self.repeat: float = get("repeat_chance")
-        self.repeat_count: int = get("repeat_count")
+        self.ratchet: float = get("ratchet_chance")
+        self.ratchet_count: int = get("ratchet_count")
         self.gate: float = get("gate")
         self.gap = int(get("retrigger_gap") * 1_000_000)
         self.swing: float = get("swing")
         self.hold: bool = get("hold")
         self.mute: bool = get("mute")
-        self.fine: float = get("fine")
+        self.fine_tune: float = get("fine_tune")
         # 60e9 ns a minute over 24 clocks a quarter note
         self.tempo_ns = int(2_500_000_000 / get("tempo"))
         self.every = _every(get("mutate_every"))

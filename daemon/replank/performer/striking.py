@@ -1,4 +1,4 @@
-"""From a step's beginning to its sound: cycle ends, mutations, rests, links, gates, repeats."""
+"""From a step's beginning to its sound: cycle ends, mutations, rests, links, gates, ratchets."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from replank.control.notices import Notice
 from replank.line.chance import DICE, Numbers
 from replank.line.heard import describe, is_accented
 from replank.line.mutation import Change
-from replank.line.steps import BY_CHANCE, LINK_HOLD, LINK_NONE, LINK_SLIDE, REST, SOUND, Step
+from replank.line.steps import BY_CHANCE, LINK_NONE, LINK_SLIDE, LINK_TIE, REST, SOUND, Step
 from replank.performer import acting, advancing, clocking
 from replank.performer.voices import GO_ON, SLIDE, STRIKE, Sound, struck_again
 from replank.performer.voices import REST as SILENT
@@ -17,7 +17,7 @@ from replank.timing.gates import (
     UNKNOWN_GATE_NS,
     clocks_ns,
     gap_before_repeat,
-    repeat_offsets,
+    ratchet_offsets,
     swing_delay,
 )
 from replank.timing.playhead import index_at
@@ -25,7 +25,7 @@ from replank.timing.playhead import index_at
 if TYPE_CHECKING:
     from replank.performer.core import Performer
 
-_LINK_WORDS = {LINK_NONE: "none", LINK_SLIDE: "slide", LINK_HOLD: "hold"}
+_LINK_WORDS = {LINK_NONE: "none", LINK_SLIDE: "slide", LINK_TIE: "tie"}
 
 
 # -- step boundaries -----------------------------------------------------------
@@ -60,7 +60,7 @@ def boundary(p: Performer) -> None:
     if not m.is_decided and _is_moment_next(p, clock):
         m.decide(s.length, s.lens, s.mutation_chance, s.chances)
     if p.by_pulses:
-        p.unschedule("again")  # repeats are cut by the next pulse
+        p.unschedule("again")  # strikes of a ratchet are cut by the next pulse
         strike(p, index, t.pulse.interval, begins)
         return
     interval = t.follower.interval
@@ -165,7 +165,7 @@ def go_ahead(p: Performer, i: int) -> None:
         step, struck = outlook(p)
         begins = p.transport.playhead.peek()[1]
         p.band.ahead(
-            p, i, is_accented(step, p.settings.accent), step.velocity, struck and p.transport.tie != LINK_HOLD, begins
+            p, i, is_accented(step, p.settings.accent), step.velocity, struck and p.transport.tie != LINK_TIE, begins
         )
 
 
@@ -187,14 +187,14 @@ def answer_sounds(p: Performer) -> bool:
 
 def sounds(p: Performer, step: Step, index: int, passes: int) -> bool:
     """Tell whether a step is struck on a pass, silencing aside."""
-    if step.turn_of > 1 and (passes - 1) % step.turn_of != step.turn - 1:
+    if step.pass_of > 1 and (passes - 1) % step.pass_of != step.pass_number - 1:
         return False
     if step.rhythm != BY_CHANCE:
         return step.rhythm == SOUND
     s, roll = p.settings, step.rest
-    if s.loose:
+    if s.reroll:
         dice = Numbers(p.melody.seed, DICE, passes)
-        if dice.at(2 * index) < s.loose:
+        if dice.at(2 * index) < s.reroll:
             roll = dice.at(2 * index + 1)
     return roll >= s.rest
 
@@ -247,7 +247,7 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
     kind, link, strikes = SILENT, LINK_NONE, 1
     tie, t.tie = t.tie, 0
     if heard:
-        kind = GO_ON if tie == LINK_HOLD else SLIDE if tie == LINK_SLIDE else STRIKE
+        kind = GO_ON if tie == LINK_TIE else SLIDE if tie == LINK_SLIDE else STRIKE
         link = read.link
         if kind != GO_ON:
             strikes = read.strikes
@@ -275,7 +275,7 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         "note": m.sounded[index],
         "velocity": velocity if heard else 0,
         "accent": accent,
-        "link": "hold" if kind == GO_ON else _LINK_WORDS[linked],
+        "link": "tie" if kind == GO_ON else _LINK_WORDS[linked],
         "cycle": m.cycle,
         "bar": bar,
         "beat": beat,
@@ -314,12 +314,12 @@ def _repeat(p: Performer, sound: Sound) -> None:
     """Let a step strike again: on whole clocks where they divide it, else by the last interval."""
     t, s = p.transport, p.settings
     again = struck_again(sound, s.velocity(sound.roll, False))
-    offsets = None if p.by_pulses else repeat_offsets(s.division, sound.repeats)
+    offsets = None if p.by_pulses else ratchet_offsets(s.division, sound.ratchet)
     if offsets is not None and s.swing <= 50:
         for offset in offsets[1:]:
             clocking.count_off(p, t.song_clock + offset, "again", [*again])
     elif sound.spacing:
-        for n in range(1, sound.repeats):
+        for n in range(1, sound.ratchet):
             p.schedule(p.now + n * sound.spacing, "again", [*again])
 
 

@@ -23,7 +23,7 @@ class Transport:
         armed: Start or Continue came; the next clock begins.
         song_clock: Number of the last clock since Start; the next is one more.
         next_step, next_bar: Song clocks at which the next step and bar begin.
-        anchor: Song clock of step 1 from which positions are counted.
+        origin: Song clock of step 1 from which positions are counted.
         phase: none, locked, estimated or unknown.
         lost: The clock stopped coming while the line was running.
         watching: A deadline looks for the loss of the clock.
@@ -42,7 +42,7 @@ class Transport:
         self.song_clock = -1
         self.next_step = 0
         self.next_bar = 0
-        self.anchor = 0
+        self.origin = 0
         self.phase = "none"
         self.lost = False
         self.was_steady = False
@@ -79,13 +79,13 @@ class Transport:
     def reanchor(self, division: int) -> None:
         """Count positions so that the step now stays the step now."""
         if self.playhead.phase >= 0:
-            self.anchor = self.next_step - (self.playhead.phase + 1) * division
+            self.origin = self.next_step - (self.playhead.phase + 1) * division
 
     def from_the_top(self) -> None:
         """The next clock is the first of bar 1, beat 1, step 1."""
         self.song_clock = -1
-        self.next_step = self.next_bar = self.anchor = 0
-        self.bars.anchor(0)
+        self.next_step = self.next_bar = self.origin = 0
+        self.bars.set_origin(0)
         self.playhead.reset()
         self.since_moment = 0
         self.counted = []
@@ -97,14 +97,14 @@ class Transport:
     def locate(self, clock: int, settings: Settings) -> int:
         """Make `clock` the next one; return the 0-based place in the line that comes next."""
         self.song_clock = clock - 1
-        base = self.anchor if self.anchor <= clock else 0
+        base = self.origin if self.origin <= clock else 0
         if settings.restart_every:
             bar = self.bars.bar_index(clock)
             line_start = self.bars.next_bar(clock - self.bars.bar_length + 1)
             start = line_start - bar % settings.restart_every * self.bars.bar_length
             base = max(base, start) if start <= clock else base
         steps = -((base - clock) // settings.division)
-        self.anchor = base
+        self.origin = base
         self.next_step = base + steps * settings.division
         self.next_bar = self.bars.next_bar(clock)
         self.counted = []
@@ -138,7 +138,7 @@ class Transport:
 
 
 _PLAIN = (
-    "running", "armed", "song_clock", "next_step", "next_bar", "anchor", "phase", "lost", "was_steady", "watching",
+    "running", "armed", "song_clock", "next_step", "next_bar", "origin", "phase", "lost", "was_steady", "watching",
     "ticking", "tie", "keeps_form", "ended_by", "since_moment", "losses", "beginning",
     "step_clock", "halted", "owed", "told",
 )  # fmt: skip

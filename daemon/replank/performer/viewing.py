@@ -9,8 +9,8 @@ from replank import ENGINE
 from replank.control.pace import pace
 from replank.control.parameters import PARAMETERS, show
 from replank.control.setup import Voice
-from replank.control.voltage import fit_note, note_volts, reach
-from replank.line.heard import is_accented, link_of, repeats_of
+from replank.control.voltage import fit_note, note_volts, voice_range
+from replank.line.heard import is_accented, link_of, ratchet_of
 from replank.line.pitch import note_name
 from replank.line.steps import ACCENT_NAMES, LINK_NAMES, RHYTHM_NAMES, same_music
 from replank.performer import acting, striking
@@ -163,18 +163,18 @@ def words(p: Performer) -> str:
         if clock.source == "internal":
             return "the internal clock is stopped: start begins it"
         if p.clock_is_present():
-            return "clock arriving, no Start yet: press Start on the sender, or run to join in"
+            return "clock arriving, no Start yet: press Start on the sender, or join"
         if t.follower.count:
             return "stopped, and no clock: start the sender"
         return "no clock yet: check the cable and what is patched to the clock port"
     if p.values["mute"]:
         return "muted: the line goes on unheard; mute again lets it play"
     if p.values["hold"]:
-        return "playing, held: nothing mutates; hold again lets it"
+        return "playing, held: nothing mutates; hold again lets it mutate"
     if p.melody.settle_left:
         return f"playing, settling: {p.melody.settle_left} whole cycles before anything mutates"
     if t.phase in ("estimated", "unknown"):
-        return f"playing, phase {t.phase}: one_is_now sets it right"
+        return f"playing, phase {t.phase}: downbeat sets it right"
     return "playing"
 
 
@@ -198,8 +198,8 @@ def _volts(voice: Voice) -> tuple[float | None, ...]:
     """Return what a voice's interface puts out for each note 0 to 127; None where it rests."""
     if voice.voltage is None:
         return (None,) * 128
-    low, high = reach(voice)
-    sent = [fit_note(note + voice.transpose, low, high, voice.beyond) for note in range(128)]
+    low, high = voice_range(voice)
+    sent = [fit_note(note + voice.transpose, low, high, voice.out_of_range) for note in range(128)]
     return tuple(None if note is None else round(note_volts(voice.voltage, note), 4) for note in sent)
 
 
@@ -220,14 +220,14 @@ def _step(p: Performer, i: int) -> dict[str, Any]:
         "accented": accent,
         "velocity": s.velocity(step.velocity, accent),
         "linked": LINK_NAMES[link_of(step, s.slide)],
-        "repeats": repeats_of(step, s.repeat, s.repeat_count),
+        "ratchet": ratchet_of(step, s.ratchet, s.ratchet_count),
         "rhythm": RHYTHM_NAMES[step.rhythm],
         "accent": ACCENT_NAMES[step.accented],
         "link": LINK_NAMES[step.linked],
         "pinned": step.pinned,
         "free": step.free,
-        "turn": step.turn,
-        "turn_of": step.turn_of,
+        "pass_number": step.pass_number,
+        "pass_of": step.pass_of,
         "rest_roll": step.rest,
         "accent_roll": step.accent,
         "velocity_roll": step.velocity,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from replank.control.bend import bend_range_messages
 from replank.control.setup import NO_CC, Setup, Voice
-from replank.control.voltage import fit_note, reach
+from replank.control.voltage import fit_note, voice_range
 from replank.line.pitch import note_name
 from replank.performer.controllers import MS, Controllers
 
@@ -38,7 +38,7 @@ class Sound(NamedTuple):
         gate: Nanoseconds from the strike to the release.
         cents: Deviation of the scale's degree from its semitone.
         refresh: True on the first step of a cycle: every controller goes out again.
-        repeats: Strikes in all.
+        ratchet: Strikes in all.
         spacing: Nanoseconds between them.
         tied: True where the next step ends or prolongs it, and the gate only if none comes.
     """
@@ -53,7 +53,7 @@ class Sound(NamedTuple):
     gate: int = 100 * MS
     cents: float = 0.0
     refresh: bool = False
-    repeats: int = 1
+    ratchet: int = 1
     spacing: int = 0
     tied: bool = False
 
@@ -63,7 +63,7 @@ class Band(Controllers):
 
     def __init__(self, setup: Setup) -> None:
         super().__init__(setup)
-        self.reaches = [reach(voice) for voice in self.voices]
+        self.ranges = [voice_range(voice) for voice in self.voices]
         self.past: deque[Sound] = deque(maxlen=65)
         places = [(voice.output, voice.channel) for voice in self.voices]
         self.shared = len(set(places)) < len(places)
@@ -71,10 +71,10 @@ class Band(Controllers):
         self.earlies = [
             i
             for i, voice in enumerate(self.voices)
-            if voice.delay_ms < 0 and not voice.is_cue and setup.clock.mode == "clock"
+            if voice.delay_ms < 0 and not voice.is_cue and setup.clock.mode == "midi"
         ]
-        self.lags = any(voice.lag_steps for voice in self.voices)
-        self.are_prompt = not any(voice.is_cue or voice.lag_steps or voice.delay_ms for voice in self.voices)
+        self.lags = any(voice.canon_steps for voice in self.voices)
+        self.are_prompt = not any(voice.is_cue or voice.canon_steps or voice.delay_ms for voice in self.voices)
         self.cue = next((i for i, voice in enumerate(self.voices) if voice.is_cue), -1)
 
     # -- playing ---------------------------------------------------------------
@@ -91,10 +91,10 @@ class Band(Controllers):
             if voice.is_cue:
                 continue
             mine = sound
-            if voice.lag_steps:
-                if len(self.past) <= voice.lag_steps:
+            if voice.canon_steps:
+                if len(self.past) <= voice.canon_steps:
                     continue
-                mine = self.past[-1 - voice.lag_steps]
+                mine = self.past[-1 - voice.canon_steps]
                 if i not in self.earlies:
                     self._repeat(p, i, mine)
             if i in self.earlies:
@@ -105,11 +105,11 @@ class Band(Controllers):
                 self.speak(p, i, mine)
 
     def _repeat(self, p: Performer, i: int, sound: Sound) -> None:
-        """Let a voice strike a step's repeats by itself: a canon, or one that has spoken ahead of it."""
+        """Let a voice strike a step's ratchet by itself: a canon, or one that has spoken ahead of it."""
         wait = max(0, int(self.voices[i].delay_ms * MS)) - lead_ns(self.voices[i]) * self.states[i].led
         if sound.kind in (STRIKE, SLIDE):
             again = struck_again(sound, p.settings.velocity(sound.roll, False))
-            for n in range(1, sound.repeats):
+            for n in range(1, sound.ratchet):
                 p.schedule(p.now + wait + n * sound.spacing, "late", [i, *again])
 
     # -- ahead of the step -------------------------------------------------------
@@ -125,7 +125,7 @@ class Band(Controllers):
         lead = lead_ns(voice) if t.follower.steady else 0
         state.led = state.spoken == [t.playhead.advances, t.playhead.index] and sound.kind in (STRIKE, SLIDE)
         state.spoken = []
-        if state.led or voice.lag_steps:
+        if state.led or voice.canon_steps:
             self._repeat(p, i, sound)
         if not state.led:
             self.speak(p, i, sound._replace(gate=max(1, sound.gate - lead)))
@@ -147,7 +147,7 @@ class Band(Controllers):
 
     def ahead(self, p: Performer, i: int, accent: bool, roll: float, struck: bool, begins: bool) -> None:
         """Let a voice that wants it have the controllers of the coming step; a canon has its own step."""
-        lag = self.voices[i].lag_steps
+        lag = self.voices[i].canon_steps
         if lag:
             if len(self.past) < lag:
                 return
@@ -157,9 +157,9 @@ class Band(Controllers):
             self.send_ahead(p, i, accent, roll, begins)
 
     def again(self, p: Performer, sound: Sound, is_repeat: bool = False) -> None:
-        """Strike once more within a step, on every voice that is not a canon and has no repeats of its own."""
+        """Strike once more within a step, on every voice that is not a canon and has no ratchet of its own."""
         for i, voice in enumerate(self.voices):
-            if voice.is_cue or voice.lag_steps or (is_repeat and self.states[i].led):
+            if voice.is_cue or voice.canon_steps or (is_repeat and self.states[i].led):
                 continue
             if voice.delay_ms > 0:
                 p.schedule(p.now + int(voice.delay_ms * MS), "late", [i, *sound])
@@ -248,15 +248,15 @@ class Band(Controllers):
         voice, state = self.voices[i], self.states[i]
         note = p.moved_by_degrees(sound, voice.degrees) if voice.degrees else sound.note
         note += voice.transpose
-        low, high = self.reaches[i]
+        low, high = self.ranges[i]
         if low <= note <= high:
             return note
-        sent = fit_note(note, low, high, voice.beyond)
+        sent = fit_note(note, low, high, voice.out_of_range)
         if note not in state.announced:
             state.announced = [*state.announced[-31:], note]
             middle_c = p.setup.middle_c
-            how = "rested" if sent is None else f"{voice.beyond}ed to {note_name(sent, middle_c)}"
-            p.notice("beyond", voice=voice.name, note=note_name(note, middle_c), sent=sent, how=how)
+            how = "rested" if sent is None else f"{voice.out_of_range}ed to {note_name(sent, middle_c)}"
+            p.notice("out_of_range", voice=voice.name, note=note_name(note, middle_c), sent=sent, how=how)
         return sent
 
     # -- releasing -------------------------------------------------------------
@@ -333,8 +333,8 @@ def lead_ns(voice: Voice) -> int:
 
 
 def struck_again(sound: Sound, velocity: int) -> Sound:
-    """Return what a repeat within a step strikes: the accent is on the first alone."""
-    return sound._replace(kind=STRIKE, accent=False, velocity=velocity, refresh=False, repeats=1)
+    """Return what a further strike within a step is: the accent is on the first alone."""
+    return sound._replace(kind=STRIKE, accent=False, velocity=velocity, refresh=False, ratchet=1)
 
 
 def curved(velocity: int, bend: float) -> int:

@@ -1,4 +1,4 @@
-"""Bars and beats, counted in MIDI clocks from Start or from `one_is_now`."""
+"""Bars and beats, counted in MIDI clocks from Start or from `downbeat`."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ class Bars:
         self._origin = song_clock
         self.meter, self.bar_length, self.beat_length = meter, length, beat_clocks(meter)
 
-    def anchor(self, song_clock: int) -> None:
+    def set_origin(self, song_clock: int) -> None:
         """Make this clock bar 1, beat 1."""
         self._origin, self._before = song_clock, 0
 

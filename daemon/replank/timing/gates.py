@@ -1,4 +1,4 @@
-"""When a step is struck, struck again and released: swing, repeats, gates.
+"""When a step is struck, struck again and released: swing, ratchets, gates.
 
 Whole clocks are counted, so that an uneven clock is followed; what is finer
 is a fraction of the last interval, waited for by a deadline.  All results are
@@ -68,7 +68,7 @@ def gap_before_repeat(gate: int, step: int, gap: int) -> int:
     return max(1, min(gate, max(step - gap, step // 2)))
 
 
-def repeat_offsets(division: int, strikes: int) -> tuple[int, ...] | None:
+def ratchet_offsets(division: int, strikes: int) -> tuple[int, ...] | None:
     """Return after how many clocks each strike of a step falls, the first at 0.
 
     None where the division is no multiple of the strikes: then the time is divided.

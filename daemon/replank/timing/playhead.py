@@ -45,7 +45,7 @@ class Playhead:
         self.phase = _NONE
         self.index = _NONE
         self.advances = 0
-        self._located = 0  # steps since the anchor that come next; _NONE goes on from the phase
+        self._located = 0  # steps since the origin that come next; _NONE goes on from the phase
         self._roll = roll
 
     def peek(self) -> tuple[int, bool]:
@@ -74,7 +74,7 @@ class Playhead:
         self._located = 0
 
     def locate(self, steps: int) -> None:
-        """Make the next advance give the step `steps` (0 is the first) after the anchor.
+        """Make the next advance give the step `steps` (0 is the first) after the origin.
 
         At random every step but the first is drawn: a place in the cycle is
         found again, its pitch is not.
@@ -83,7 +83,7 @@ class Playhead:
             ValueError: `steps` is negative.
         """
         if steps < 0:
-            raise ValueError(f"{steps} steps after the anchor: must not be negative")
+            raise ValueError(f"{steps} steps after the origin: must not be negative")
         self._located = steps
 
     def nudge(self, steps: int) -> None:

@@ -98,7 +98,7 @@ def check_file(path: str | os.PathLike[str], setup: Setup | None = None) -> Chec
 
 def summary_of_rig(setup: Setup) -> list[str]:
     """Return what a rig holds, and what follows from it for voltages and cables."""
-    rate = "24 a quarter note" if setup.clock.mode == "clock" else "one pulse a step"
+    rate = "24 a quarter note" if setup.clock.mode == "midi" else "one pulse a step"
     lines = [f"clock {setup.clock.source}, {rate}"]
     for entry in setup.inputs:
         reads = f", read by profile {entry.profile}" if entry.profile else ""

@@ -6,7 +6,7 @@ from typing import Any
 
 from replank.control.parameters import DEFAULTS
 from replank.control.setup import Piece, Setup, Voice
-from replank.control.voltage import fit_note, note_volts, reach
+from replank.control.voltage import fit_note, note_volts, voice_range
 from replank.line.lenses import Lens, lens_for
 from replank.line.pitch import class_number, note_name
 from replank.line.scales import get_scale
@@ -51,11 +51,11 @@ def volts_of(piece: Piece, setup: Setup) -> list[str]:
 
 def _line(voice: Voice, notes: list[int], middle_c: int) -> str:
     assert voice.voltage is not None
-    low, high = reach(voice)
+    low, high = voice_range(voice)
     words = []
     for meant in notes:
         note = meant + voice.transpose
-        sent = fit_note(note, low, high, voice.beyond)
+        sent = fit_note(note, low, high, voice.out_of_range)
         if sent is None:
             words.append(f"{note_name(note, middle_c)} rests")
             continue

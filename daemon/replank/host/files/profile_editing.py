@@ -16,16 +16,16 @@ from replank.host.files.profiles import plain_and_marks, read_profile
 from replank.host.files.yaml_reader import Mapping, Node, Scalar, Sequence, parse_yaml
 from replank.whole_file import write_whole
 
-FUNCTION_KEYS = ("moves", "toggles", "holds", "chooses", "does", "turn")
+FUNCTION_KEYS = ("moves", "toggles", "while_held", "chooses", "does", "turn")
 HEARD = "heard: "
 """How a comment begins that says what was heard of the control below it."""
 
-_HEARD_KEYS = ("channel", "relative", "bits", "latches")
+_HEARD_KEYS = ("channel", "relative", "bits", "latching")
 """Keys that say what was heard, besides `sends`; one that was not heard again goes."""
 _NEW = """\
-# A profile: what the controls of one box do.  `replank check --show` draws it.
+# A profile: what the controls of one box do.  `replank check --draw` draws it.
 # `sends` is the message of a control, the other keys say what it does; ranges
-# (from, to), curves and catch-up can be added by hand, comments stay.
+# (from, to), curves and takeover can be added by hand, comments stay.
 profile: 1
 title: {title}
 controls:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from replank.control.setup import NO_CC, Clock, Input, Output, Setup, Trigger, Voice, Voltage
-from replank.control.voltage import problems, reach
+from replank.control.voltage import problems, voice_range
 from replank.host.files.mistakes import BadFile, Mark, quoted
 from replank.host.files.profiles import load_profiles
 from replank.host.files.reader import Reader
@@ -46,9 +46,9 @@ ACCENT_KEYS = (
 )
 VELOCITY_KEYS = (
     Key("cc", "controller", "Controller that carries the velocity roll.", ("velocity_cc",)),
-    Key("fine", "bool", "Also sends the low seven bits, on the controller 32 above.", ("velocity_14bit",)),
+    Key("lsb", "bool", "Also sends the low seven bits, on the controller 32 above.", ("velocity_14bit",)),
     Key("note", "bool", "Off sends every note with velocity 64.", ("note_velocity",)),
-    Key("curve", "float", "Bend of the velocities; 1 is straight.", ("velocity_curve",), 0.25, 4),
+    Key("curve", "float", "Bend of the velocities; 1 is linear.", ("velocity_curve",), 0.25, 4),
 )
 SLIDE_KEYS = (
     Key("switch", "bool", "Sends the portamento switch (CC 65) on slides.", ("slide_cc",)),
@@ -59,14 +59,14 @@ VOICE_KEYS = (
     Key("output", "output", "Name of the output that it is sent to; the first where none is named."),
     Key("channel", "int", "MIDI channel.", (), 1, 16),
     Key("transpose", "int", "Moves this voice.", (), -48, 48, "semitones"),
-    Key("reach", "notes", "The lowest and highest note that the receiver can play.", ("low", "high")),
-    Key("beyond", "choice", "What notes outside become.", choices=("fold", "clamp", "rest")),
+    Key("range", "notes", "The lowest and highest note that the receiver can play.", ("low", "high")),
+    Key("out_of_range", "choice", "What notes outside the range become.", choices=("fold", "clamp", "rest")),
     Key("accent", "group", "How accents are sent besides velocity.", keys=ACCENT_KEYS),
     Key("velocity", "group", "How velocity is sent.", keys=VELOCITY_KEYS),
-    Key("gate", "float", "Factor on how long notes sound.", ("gate_scale",), 0.1, 2),
+    Key("gate_scale", "float", "Factor on how long notes sound.", (), 0.1, 2),
     Key("delay_ms", "float", "This voice speaks so much later; below 0 ahead of its step, while the clock is steady.",
         (), -50, 500, "ms"),
-    Key("lag_steps", "int", "Plays the line of so many steps ago: a canon.", (), 0, 64, "steps"),
+    Key("canon_steps", "int", "Plays the line of so many steps ago: a canon.", (), 0, 64, "steps"),
     Key("degrees", "int", "Moves this voice along the scale.", (), -14, 14, "degrees"),
     Key("slide", "group", "What slides send besides overlapping notes.", keys=SLIDE_KEYS),
     Key("bend_range", "int", "Pitch bend of the receiver, either way; 0 sends no bend.", (), 0, 48, "semitones"),
@@ -81,36 +81,36 @@ OUTPUT_KEYS = (
     Key("din", "bool", "A 5-pin cable: the same number of bytes each step."),
     Key("active_sensing", "bool", "Sends a sign of life, so that a receiver goes silent when the cable is out."),
     Key(
-        "clock",
+        "send_clock",
         "choice",
-        "Clock sent on: through as received, or made anew, also from pulses.",
-        choices=("none", "through", "made"),
+        "Clock sent on: thru as received, or generated anew, also from pulses.",
+        choices=("none", "thru", "generate"),
     ),
-    Key("ahead", "bool", "Sends the controllers of the coming step in the gap before it."),
+    Key("cc_early", "bool", "Sends the controllers of the coming step in the gap before it."),
 )
 INPUT_KEYS = (
     Key("name", "text", "The port's name."),
-    Key("role", "choice", "What arrives there.", choices=("clock", "knobs", "keys")),
+    Key("role", "choice", "What arrives there.", choices=("clock", "knobs", "keyboard")),
     Key("connect", "texts", "Parts of the names of what is patched to it.", example="[stage clock]"),
     Key("profile", "text", "The profile that reads it (role knobs).", example="eight-knobs-eight-buttons"),
-    Key("channel", "int", "Channel listened to; 0 all (role keys).", (), 0, 16),
+    Key("channel", "int", "Channel listened to; 0 all (role keyboard).", (), 0, 16),
 )
 CLOCK_KEYS = (
     Key("source", "choice", "Where time comes from.", choices=("external", "internal", "practice")),
-    Key("mode", "choice", "24 clocks a quarter note, or one pulse a step.", choices=("clock", "pulses")),
+    Key("mode", "choice", "MIDI clock, 24 a quarter note, or one pulse a step.", choices=("midi", "pulses")),
     Key("without_start", "choice", "What clock without Start does.", choices=("wait", "play")),
     Key("repeated_start", "choice", "What Start while playing does.", choices=("restart", "ignore")),
     Key("pulse", "trigger", "What counts as a pulse (mode pulses)."),
     Key("reset", "trigger", "What returns to the first step (mode pulses)."),
     Key("reset_window_ms", "float", "A reset so soon after a pulse belongs to it.", (), 0, 50, "ms"),
-    Key("end_hold", "int", "Beats that the last root of `end` is held.", (), 1, 64, "beats"),
+    Key("end_beats", "int", "Beats that the last root of `end` is held.", (), 1, 64, "beats"),
 )
 RIG_KEYS = (
     Key("rig", "format", "Says that this is a rig, and the number of its format.", (), FORMAT, FORMAT),
     Key("middle_c", "int", "Octave number of note 60.", (), 3, 5),
     Key("a4", "float", "Pitch of note 69.", (), 380, 500, "Hz"),
     Key("audition", "choice", "Whether steps edited by hand sound at once.", choices=("on", "cue", "off")),
-    Key("keyboard", "choice", "What keys (role keys) do.", choices=("transpose", "root", "write", "catch", "off")),
+    Key("keyboard", "choice", "What keys (role keyboard) do.", choices=("transpose", "root", "write", "catch", "off")),
     Key("clock", "table", "How time reaches the line.", keys=CLOCK_KEYS, makes=Clock),
     Key("inputs", "rows", "MIDI inputs of ours.", (), 1, 16, keys=INPUT_KEYS, makes=Input),
     Key("outputs", "rows", "MIDI outputs of ours.", (), 1, 16, keys=OUTPUT_KEYS, makes=Output),
@@ -206,13 +206,13 @@ def _check_voice(reader: Reader, node: Node, voice: Voice) -> None:
             reader.refuse(node.mark, f"cc {number} would carry {seen[number]} and {what}; give them two, or none")
         seen.setdefault(number, what)
     if voice.velocity_14bit and not 0 <= voice.velocity_cc <= 31:
-        reader.refuse(node.mark, "velocity fine needs a controller 0 to 31; its low part is 32 above (MIDI 1.0, p. 11)")
+        reader.refuse(node.mark, "velocity lsb needs a controller 0 to 31; its low part is 32 above (MIDI 1.0, p. 11)")
     if voice.voltage is not None:
         for what in problems(voice.voltage, reader.middle_c):
             reader.refuse(node.mark, f"voltage: {what}")
-        low, high = reach(voice)
+        low, high = voice_range(voice)
         if low > high:
-            reader.refuse(node.mark, "no note lies both in 'reach' and inside the voltage range")
+            reader.refuse(node.mark, "no note lies both in 'range' and inside the voltage range")
     if voice.tuning and not voice.bend_range:
         reader.advise(node.mark, "tuning does nothing while bend_range is 0")
 

@@ -273,6 +273,7 @@ def parameter(reader: Reader, name: str, node: Node) -> Any:
             plain_number(text, whole=PARAMETERS[name].kind != "float")
         except ValueError as error:
             raise ValueError(f"{name}: {error}") from None
+        text = text.strip().removeprefix("+")  # in a file nothing is moved: +5 is 5
     return parse(name, text, reader.middle_c, reader.scales)
 
 

@@ -119,7 +119,7 @@ def tick_map(archive: Archive, show: Show, setup: Setup, values: dict[str, Any],
 
     Without two of them in that part, time runs evenly at the tempo parameter.
     """
-    if setup.clock.source == "external" and setup.clock.mode == "clock":
+    if setup.clock.source == "external" and setup.clock.mode == "midi":
         ports = {n for n, one in enumerate(setup.inputs) if one.role == "clock"}
         times = [item.now for item in archive.stream(show, "inputs")
                  if begin <= item.now <= end and item.what[0] == "m" and item.what[1] in ports

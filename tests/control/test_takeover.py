@@ -8,9 +8,9 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from replank.control import catchup, driving
-from replank.control.catchup import CatchUp, Flutter, ease, list_index
+from replank.control import driving, takeover
 from replank.control.curves import CURVES, bend, unbend
+from replank.control.takeover import Flutter, Takeover, list_index, scaled
 from tests.control.stage import MS, Stage, box, notices, sets
 
 unit = st.integers(0, 16383).map(lambda raw: raw / 16383)
@@ -41,7 +41,7 @@ def never_jumps(move, held: float, path: list[float]) -> bool:
 
 @given(unit, st.lists(unit, min_size=2, max_size=30))
 def test_ease_never_jumps(held, path):
-    assert never_jumps(ease, held, path)
+    assert never_jumps(scaled, held, path)
 
 
 def test_an_ease_that_jumps_is_found_out():
@@ -51,22 +51,22 @@ def test_an_ease_that_jumps_is_found_out():
 @given(unit, unit)
 def test_eased_control_and_parameter_arrive_at_the_ends_together(held, start):
     assume(0 < start < 1)
-    assert ease(held, start, 1.0) == pytest.approx(1.0)
-    assert ease(held, start, 0.0) == pytest.approx(0.0)
+    assert scaled(held, start, 1.0) == pytest.approx(1.0)
+    assert scaled(held, start, 0.0) == pytest.approx(0.0)
 
 
 @given(unit, st.lists(unit, max_size=20))
 def test_in_step_the_parameter_stays_with_the_control(at, path):
     held, before = at, at
     for after in path:
-        held, before = ease(held, before, after), after
+        held, before = scaled(held, before, after), after
         assert held == after
 
 
 @given(st.floats(-2, 3, allow_nan=False), st.lists(unit, min_size=2, max_size=20))
 def test_a_parameter_beyond_the_range_of_its_control_is_led_in_without_a_jump(held, path):
     for before, after in itertools.pairwise(path):
-        moved = ease(held, before, after)
+        moved = scaled(held, before, after)
         assert min(held, 0) - 1e-9 <= moved <= max(held, 1) + 1e-9
         assert (
             abs(moved - held) <= (abs(held) + 1) * (abs(after - before) / max(1e-9, max(before, 1 - before)) + 1) + 1e-9
@@ -75,7 +75,7 @@ def test_a_parameter_beyond_the_range_of_its_control_is_led_in_without_a_jump(he
 
 
 def test_meet_waits_until_the_control_has_passed():
-    catch = CatchUp("meet")
+    catch = Takeover("pickup")
     catch.place(0.5, 0.1, 0.004)
     assert catch.waiting and catch.way(0.1) == "right"
     assert not catch.move(0.1, 0.3, 0.004)
@@ -85,8 +85,8 @@ def test_meet_waits_until_the_control_has_passed():
 
 
 def test_the_first_movement_teaches_and_moves_nothing():
-    for way in ("jump", "meet", "ease"):
-        stage = Stage(box({"sends": "cc 16", "moves": "gate", "catch_up": way}), gate=0.9)
+    for way in ("jump", "pickup", "scaled"):
+        stage = Stage(box({"sends": "cc 16", "moves": "gate", "takeover": way}), gate=0.9)
         first = stage.cc(16, 20)
         assert sets(first) == []
         assert [row["control"] for row in notices(first, "taught")] == ["cc 16"]
@@ -95,7 +95,7 @@ def test_the_first_movement_teaches_and_moves_nothing():
 
 
 def test_waiting_says_which_way_to_turn_and_shows_it():
-    stage = Stage(box({"label": "big", "sends": "cc 16", "moves": "gate", "catch_up": "meet"}), gate=0.9)
+    stage = Stage(box({"label": "big", "sends": "cc 16", "moves": "gate", "takeover": "pickup"}), gate=0.9)
     stage.cc(16, 20)
     assert stage.hands.view()["gate"] == {
         "port": "knobs", "control": "big", "taught": True, "position": 20 / 127, "waiting": True, "way": "right",
@@ -112,9 +112,9 @@ def test_waiting_says_which_way_to_turn_and_shows_it():
     assert notices(stage.cc(16, 120), "waiting")[0]["way"] == "left"
 
 
-@given(st.lists(cc7, min_size=2, max_size=40), st.sampled_from(("jump", "meet", "ease")), unit)
+@given(st.lists(cc7, min_size=2, max_size=40), st.sampled_from(("jump", "pickup", "scaled")), unit)
 def test_a_long_way_to_the_end_takes_the_parameter_to_the_end(path, way, gate):
-    stage = Stage(box({"sends": "cc 16", "moves": "homing", "catch_up": way}), homing=gate)
+    stage = Stage(box({"sends": "cc 16", "moves": "homing", "takeover": way}), homing=gate)
     stage.cc(16, *path)
     stage.cc(16, 0, 127)
     stage.wait(10)
@@ -149,7 +149,7 @@ def test_a_knob_that_jumps_is_found_out(monkeypatch):
 
 
 def test_flutter_at_rest_is_ignored_and_a_turn_is_not():
-    stage = Stage(box({"sends": "cc 16", "moves": "gate", "catch_up": "jump"}))
+    stage = Stage(box({"sends": "cc 16", "moves": "gate", "takeover": "jump"}))
     stage.cc(16, 60, 62, 64)
     stage.wait(500)
     held = stage.values["gate"]
@@ -162,7 +162,7 @@ def test_flutter_at_rest_is_ignored_and_a_turn_is_not():
 
 
 def test_flutter_right_after_a_turn_is_ignored_too():
-    stage = Stage(box({"sends": "cc 16", "moves": "gate", "catch_up": "jump"}))
+    stage = Stage(box({"sends": "cc 16", "moves": "gate", "takeover": "jump"}))
     stage.cc(16, 60, 62, 64)
     assert sets(stage.cc(16, *[63, 64] * 50, after_ms=6)) == []
 
@@ -179,7 +179,7 @@ def test_flutter_never_costs_more_than_one_and_never_an_end(moves):
 
 
 def test_14_bit_controls_have_no_flutter_filter():
-    stage = Stage(box({"sends": "cc 16/48", "moves": "gate", "catch_up": "jump"}))
+    stage = Stage(box({"sends": "cc 16/48", "moves": "gate", "takeover": "jump"}))
     for lsb in (0, 1, 2):
         stage.cc(16, 64, after_ms=300)
         stage.cc(48, lsb, after_ms=1)
@@ -191,7 +191,7 @@ def test_14_bit_controls_have_no_flutter_filter():
 
 
 def test_a_list_changes_after_rest_only():
-    stage = Stage(box({"sends": "cc 16", "moves": "scale", "catch_up": "jump"}))
+    stage = Stage(box({"sends": "cc 16", "moves": "scale", "takeover": "jump"}))
     stage.cc(16, 0)
     assert sets(stage.cc(16, *range(4, 128, 4), after_ms=20)) == []
     assert sets(stage.wait(119)) == []
@@ -200,7 +200,7 @@ def test_a_list_changes_after_rest_only():
 
 def test_a_list_keeps_its_place_until_it_is_left_by_a_third():
     # seven places: a place is 127/7 = 18.14 wide, a third of it 6.05
-    stage = Stage(box({"sends": "cc 16", "moves": "scale", "catch_up": "jump"}))
+    stage = Stage(box({"sends": "cc 16", "moves": "scale", "takeover": "jump"}))
     stage.cc(16, 0, 9)
     stage.wait(200)
     assert stage.values["scale"] == "minor pentatonic"
@@ -240,7 +240,7 @@ def test_a_list_meets_by_default_and_short_lists_come_from_piece_or_profile():
     stage.cc(16, 5)
     stage.wait(300)
     assert stage.values["scale"] == "dorian"
-    own = Stage(box({"sends": "cc 16", "moves": "scale", "values": ["aeolian", "ionian"], "catch_up": "jump"}))
+    own = Stage(box({"sends": "cc 16", "moves": "scale", "values": ["aeolian", "ionian"], "takeover": "jump"}))
     own.lists = {"scale": ("dorian", "phrygian")}
     own.cc(16, 0, 100)
     own.wait(300)
@@ -248,7 +248,7 @@ def test_a_list_meets_by_default_and_short_lists_come_from_piece_or_profile():
 
 
 def test_rest_and_hysteresis_are_the_stated_ones():
-    assert (catchup.REST_NS, catchup.HYSTERESIS) == (120 * MS, 1 / 3)
+    assert (takeover.REST_NS, takeover.HYSTERESIS) == (120 * MS, 1 / 3)
 
 
 # -- curves ---------------------------------------------------------------------------------------

@@ -6,9 +6,9 @@ part of its range.
 
 jump
     The parameter goes where the control is.
-meet
+pickup
     Nothing moves until the control has passed the parameter.
-ease
+scaled
     Each movement takes the parameter along by the same share of what is left
     in that direction, so that both arrive at the end together.  It never jumps.
 """
@@ -24,7 +24,7 @@ HYSTERESIS = 1.0 / 3.0
 _SAME = 1e-9
 
 
-def ease(held: float, before: float, after: float) -> float:
+def scaled(held: float, before: float, after: float) -> float:
     """Return the parameter's new position when its control goes from `before` to `after`."""
     if abs(held - before) < _SAME:
         return after
@@ -33,11 +33,11 @@ def ease(held: float, before: float, after: float) -> float:
     return held if held <= 0.0 or before <= 0.0 else held * after / before
 
 
-class CatchUp:
+class Takeover:
     """One parameter under one control.
 
     Attributes:
-        mode: jump, meet or ease.
+        mode: jump, pickup or scaled.
         held: Where the parameter is.
         waiting: True while the control must be turned to the parameter.
     """
@@ -56,12 +56,12 @@ class CatchUp:
             near: A distance that counts as met.
         """
         self.held = held
-        self.waiting = self.mode == "meet" and control is not None and abs(control - held) > near
+        self.waiting = self.mode == "pickup" and control is not None and abs(control - held) > near
 
     def move(self, before: float, after: float, near: float) -> bool:
         """Move the control; return False where the parameter waits."""
-        if self.mode == "ease":
-            self.held = ease(self.held, before, after)
+        if self.mode == "scaled":
+            self.held = scaled(self.held, before, after)
             return True
         if self.waiting:
             low, high = (before, after) if before <= after else (after, before)
