@@ -35,7 +35,10 @@ NEVER_IN_PURE = {
     "secrets", "select", "signal", "socket", "sqlite3", "subprocess", "tempfile", "threading", "time", "uuid",
 }  # fmt: skip
 """Clocks, files, threads and chance of the system's: none of them may decide a note."""
-FORECASTS = {"line/halflife.py", "control/bend.py", "control/voltage.py", "control/curves.py", "control/pace.py"}
+FORECASTS = {
+    "line/halflife.py", "line/measures.py", "control/bend.py", "control/voltage.py", "control/curves.py",
+    "control/pace.py",
+}  # fmt: skip
 """Files that compute for people, or volts and bends that are not notes; they may use math."""
 
 
