@@ -8,6 +8,7 @@ import pytest
 from replank.line.measures import (
     Sounding,
     audible_changes,
+    degree_moves,
     densities,
     is_audible,
     length_entropy,
@@ -77,6 +78,12 @@ def test_a_figure_returns_within_thirteen_notes():
     motif, near = [60, 62, 65, 64], between[:9]
     assert returning_figures([motif + near + motif], ring=False) == 1 / 14  # 13 notes after
     assert returning_figures([motif + between + motif], ring=False) == 0.0  # 14 notes after
+
+
+def test_moves_in_degrees():
+    minor_pentatonic = (2, 5, 7, 9, 0)
+    assert degree_moves((50, 53, 57, 62, 60), minor_pentatonic) == [4, 1, 2, 2, 1]
+    assert degree_moves((50, 53, 54, 57, 62), minor_pentatonic, ring=False) == [1, 2]
 
 
 def test_onsets_on_and_off_the_beat():

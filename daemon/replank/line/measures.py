@@ -111,6 +111,26 @@ def returning_figures(cycles: Iterable[Sequence[int]], ring: bool = True) -> flo
     return found / total if total else None
 
 
+def degree_moves(notes: Sequence[int], classes: Iterable[int], ring: bool = True) -> list[int]:
+    """Return how many degrees each successive pair of notes is apart; pairs with a note outside the scale are left out.
+
+    Args:
+        notes: MIDI note numbers.
+        classes: The pitch classes of the scale, 0 to 11.
+        ring: True where the notes come round.
+    """
+    scale = sorted(set(classes))
+    places: list[int | None] = [
+        note // 12 * len(scale) + scale.index(note % 12) if note % 12 in scale else None for note in notes
+    ]
+    moves = []
+    for place in range(0 if ring else 1, len(places)):
+        before, now = places[place - 1], places[place]
+        if before is not None and now is not None:
+            moves.append(abs(now - before))
+    return moves
+
+
 def onset_ratio(places: Iterable[tuple[bool, bool]]) -> float | None:
     """Return how much more often a note begins on a beat than off it; 1 is even.
 
