@@ -75,11 +75,11 @@ def heard_cycles(
     Args:
         seed: Seed of all chance.
         cycles: How many to play; 240 of the default length at 96 BPM are ten minutes.
-        setup: Rig and first values.
+        setup: Rig, first values, and the piece to play as its first one.
         tempo: Quarter notes a minute.
         **values: Parameters that differ from the setup's.
     """
     setup = setup or Setup()
     setup = replace(setup, values={**setup.values, **values})
-    take = play_cycles(setup, seed, cycles, tempo)
-    return cycles_of(take, str(setup.values.get("division", "1/16")))
+    begins = {**setup.values, **(setup.pieces[0].values if setup.pieces else {})}
+    return cycles_of(play_cycles(setup, seed, cycles, tempo), str(begins.get("division", "1/16")))
