@@ -59,6 +59,8 @@ NOTICES: dict[str, Kind] = {
     "clamped": Kind(("name", "value", "shown"), "{name} stops at {shown}", "warn"),
     "heard_next": Kind(("index",), "step {index}: heard next time"),
     "ramp": Kind(("name", "value", "shown", "target", "bars_left"), "{name} {shown} on its way to {target}", "step"),
+    "plan": Kind(("bar", "action"), "planned for bar {bar}: {action}"),
+    "without_effect": Kind(("name", "why"), "{name} has no effect now: {why}"),
     "transport": Kind(("state", "why"), "{state}: {why}"),
     "clock": Kind(("state", "tempo", "text"), "{text}", "warn"),
     "phase": Kind(("phase", "text"), "phase {phase}: {text}", "warn"),

@@ -29,7 +29,7 @@ SCALES = (
 )  # fmt: skip
 """The scales that a knob walks where a piece names no short list."""
 METERS = ("4/4", "3/4", "5/4", "7/8", "6/8")
-EVERY = ("cycle", "1bar", "2bars", "4bars", "8bars", "16bars")
+EVERY = ("cycle", "1bar", "2bars", "4bars", "8bars", "16bars", "phrase")
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +107,14 @@ _ROWS = (
     _f("gate", 0.05, 1, 0.6, "of a step", "step", "snapshot", "How long a note sounds."),
     _f("retrigger_gap", 1, 30, 5.0, "ms", "step", "rig", "Silence before a repeated pitch."),
     _f("swing", 50, 75, 50.0, "%", "step", "snapshot", "Where the second of two steps falls; 50 is straight."),
+    _f("sustain", 0, 1, 0.5, "", "step", "snapshot", "Share of notes that hold through the rests after them."),
+    _i("phrase", 0, 16, 0, "bars", "bar", "piece", "Bars of a phrase, which ends with a close and a breath; 0 none."),
+    _i("breath", 0, 8, 1, "beats", "bar", "piece", "Silence at the end of a phrase."),
+    _i("visit_home", 0, 64, 0, "phrases", "bar", "piece", "Every so many phrases one sounds as home; 0 never."),
+    _f("tension", 0, 1, 0.5, "", "step", "snapshot", "Moves density, pitch, velocity, accents, mutation, gate; 0.5 nothing."),
     _f("mutation_chance", 0, 1, 0.5, "", "cycle", "snapshot", "Chance of mutations at the end of a cycle."),
     _i("mutation_count", 1, 16, 1, "steps", "cycle", "snapshot", "Steps that mutate when mutations happen."),
-    _c("mutate_every", "every", "cycle", "cycle", "snapshot", "When mutations may happen: cycle, Nbars, Nsteps.", EVERY),
+    _c("mutate_every", "every", "cycle", "cycle", "snapshot", "When mutations may happen: cycle, phrase, Nbars, Nsteps.", EVERY),
     *(
         _f(f"weight_{kind}", 0, 10, float(weight), "", "cycle", "piece", f"Weight of the mutation kind {kind}.")
         for kind, weight in _WEIGHTS.items()
@@ -249,11 +254,11 @@ def _word(row: Parameter, value: str, scales: Iterable[str]) -> str:
 
 
 def _every(word: str) -> str:
-    if word == "cycle":
+    if word in ("cycle", "phrase"):
         return word
     found = _EVERY.fullmatch(word)
     if found is None or not 1 <= int(found[1]) <= (16 if found[2][0] == "b" else 64):
-        raise ValueError(f"{word!r} is not cycle, 1bar to 16bars, or 1step to 64steps")
+        raise ValueError(f"{word!r} is not cycle, phrase, 1bar to 16bars, or 1step to 64steps")
     unit = found[2].rstrip("s")
     return f"{int(found[1])}{unit}" + ("s" if int(found[1]) > 1 else "")
 
@@ -270,7 +275,7 @@ def show(name: str, value: Value, middle_c: int = 4) -> str:
     return str(value)
 
 
-_ALLOWED = {"scale": "a scale", "seed": "a whole number", "every": "cycle, 1bar to 16bars, 1step to 64steps",
+_ALLOWED = {"scale": "a scale", "seed": "a whole number", "every": "cycle, phrase, 1bar to 16bars, 1step to 64steps",
             "division": "1/32 to 8bars, or clocks: 7c", "meter": "n/d", "root": "C to B"}  # fmt: skip
 
 

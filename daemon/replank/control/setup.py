@@ -181,6 +181,34 @@ class Clock:
 
 
 @dataclass(frozen=True, slots=True)
+class Arc:
+    """A parameter's course over a piece.
+
+    Attributes:
+        name: The parameter.
+        unit: What the points count: ``minutes`` or ``bars`` of the piece.
+        points: (minutes or bars, value), rising; straight between them.
+    """
+
+    name: str
+    unit: str = "minutes"
+    points: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PlanAct:
+    """An act that a piece plans.
+
+    Attributes:
+        bar: Bar of the piece, its first is 1.
+        text: The act as typed, e.g. ``recall:blue``.
+    """
+
+    bar: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Piece:
     """A prepared starting point.
 
@@ -202,6 +230,8 @@ class Piece:
     hold: bool = False
     scales: tuple[str, ...] = ()
     divisions: tuple[str, ...] = ()
+    arc: tuple[Arc, ...] = ()
+    plan: tuple[PlanAct, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +268,7 @@ class Setup:
 
 _NESTED: dict[str, type] = {
     "voltage": Voltage, "clock": Clock, "pulse": Trigger, "reset": Trigger,
-    "voices": Voice, "inputs": Input, "outputs": Output, "pieces": Piece,
+    "voices": Voice, "inputs": Input, "outputs": Output, "pieces": Piece, "arc": Arc, "plan": PlanAct,
 }  # fmt: skip
 
 

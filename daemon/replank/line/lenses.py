@@ -68,6 +68,15 @@ class Lens:
                 note = self.root + self._ladder(octave * len(offsets) + offsets.index(offset) + degrees)
         return fold(note + semitones, 0, TOP)
 
+    def unmoved(self, tone: int, degrees: int) -> int:
+        """Return the pitch of the register that sounds as `tone`, of the scale, once moved by so many degrees.
+
+        Where that lies outside the register it is the same tone of another octave.
+        """
+        octave, offset = divmod(tone - self.root, 12)
+        offsets = self.scale.offsets
+        return fold(self.root + self._ladder(octave * len(offsets) + offsets.index(offset) - degrees), self.low, self.high)
+
     def _ladder(self, degree: int) -> int:
         """Return the semitones from the root to a degree, counted from 0, of any octave."""
         octave, place = divmod(degree, len(self.scale.offsets))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from replank.control.actions import find_action
 from replank.control.parameters import check, find, show
-from replank.performer import clocking, editing, keeping, pieces, playing
+from replank.performer import clocking, course, editing, keeping, pieces, playing
 from replank.performer.arguments import prepare
 from replank.performer.settings import Settings
 
@@ -65,8 +65,13 @@ def is_moving(p: Performer) -> bool:
     """Tell whether a next step is to be expected."""
     t = p.transport
     if p.by_pulses:
-        return t.pulse.last >= 0 and p.now - t.pulse.last < max(4 * t.pulse.interval, _IDLE)
+        return t.pulse.last >= 0 and p.now - t.pulse.last < pulses_idle_ns(p)
     return t.running and not t.lost
+
+
+def pulses_idle_ns(p: Performer) -> int:
+    """Return how long pulses may stay away before they count as stopped, ns."""
+    return max(4 * p.transport.pulse.interval, _IDLE)
 
 
 def item_words(p: Performer, item: list[Any]) -> str:
@@ -127,14 +132,24 @@ def _do(p: Performer, item: list[Any]) -> None:
 
 
 def cancel(p: Performer, args: list[Any], origin: str) -> None:
-    """Cancel what waits, and every ramp."""
-    for one in p.due:
-        if one[2][0] != "configure":
-            p.notice("cancelled", action=item_words(p, one[2]))
-    p.due = [one for one in p.due if one[2][0] == "configure"]
-    for name in p.ramps:
-        p.notice("cancelled", action=f"ramp of {name}")
-    p.ramps = {}
+    """Cancel what waits, and every ramp; with a name that one; a plan only by its name."""
+    wanted = (args[0] or "").replace(" ", "_")
+    if wanted == "plan":
+        course.cancel_plan(p)
+        return
+
+    def goes(one: list[Any]) -> bool:
+        return one[2][0] != "configure" and wanted in ("", one[2][1])
+
+    ramps = [name for name in p.ramps if wanted in ("", name)]
+    dropped = [item_words(p, one[2]) for one in p.due if goes(one)] + [f"ramp of {name}" for name in ramps]
+    if wanted and not dropped:
+        raise ValueError(f"nothing called {wanted} waits or moves")
+    p.due = [one for one in p.due if not goes(one)]
+    for name in ramps:
+        del p.ramps[name]
+    for text in dropped:
+        p.notice("cancelled", action=text)
 
 
 # -- parameters ----------------------------------------------------------------
@@ -184,8 +199,19 @@ def _set_when_due(p: Performer, values: dict[str, Any], origin: str) -> None:
         apply_values(p, at_once, origin)
 
 
+def set_now(p: Performer, name: str, value: Any, origin: str) -> None:
+    """Set a parameter now, whatever its own due; only a division waits for a boundary that both share."""
+    if name == "division" and is_moving(p) and not is_shared(p, value, max(p.transport.song_clock, 0)):
+        enqueue(p, "boundary", ["set", name, value, origin])
+    else:
+        apply_values(p, {name: value}, origin)
+
+
 def apply_values(p: Performer, values: dict[str, Any], origin: str) -> None:
     """Store values that take effect now, and say so."""
+    if origin != "arc":
+        for name in values:
+            course.hand(p, name)
     if not _SHAPING.isdisjoint(values):
         try:
             Settings({**p.values, **values}, p.setup)
@@ -214,6 +240,8 @@ def apply_values(p: Performer, values: dict[str, Any], origin: str) -> None:
         playing.mute_changed(p)
     if "length" in changed and p.transport.playhead.peek()[1]:
         p.transport.ended_by = p.transport.ended_by or "length"
+    if p.values["visit_home"] and not p.values["phrase"] and not {"visit_home", "phrase"}.isdisjoint(changed):
+        p.notice("without_effect", name="visit_home", why="phrases are off: phrase sets their bars")
     if "fine_tune" in changed:
         p.band.bend_sounding(p)
     for name, before in changed.items():
@@ -222,7 +250,8 @@ def apply_values(p: Performer, values: dict[str, Any], origin: str) -> None:
 
 def _say(p: Performer, name: str, value: Any, before: Any, origin: str) -> None:
     shown = show(name, value, p.setup.middle_c)
-    p.last_control = [name, shown, p.now]
+    if origin != "arc":
+        p.last_control = [name, shown, p.now]
     p.notice("parameter", name=name, value=value, shown=shown, before=before, origin=origin)
 
 
@@ -238,6 +267,7 @@ def _keep_place(p: Performer) -> None:
 def ramp(p: Performer, args: list[Any], origin: str) -> None:
     """Begin to move a parameter to a value over bars (cycles, with pulses)."""
     name, target, bars = args
+    course.hand(p, name)
     p.ramps[name] = [p.values[name], target, bars, ramp_place(p)]
     p.notice("ramp", name=name, value=p.values[name], shown=show(name, p.values[name], p.setup.middle_c),
              target=show(name, target, p.setup.middle_c), bars_left=bars)  # fmt: skip
@@ -248,7 +278,7 @@ def ramp_place(p: Performer) -> float:
     t = p.transport
     if p.by_pulses:
         return p.melody.cycle + p.melody.advances / max(1, p.settings.length)
-    return t.song_clock / t.bars.bar_length
+    return t.bars.place(t.song_clock)
 
 
 def move_ramps(p: Performer) -> None:
@@ -333,6 +363,7 @@ HANDLERS: dict[str, Handler] = {
     **editing.HANDLERS,
     **playing.HANDLERS,
     **pieces.HANDLERS,
+    **course.HANDLERS,
     "ramp": ramp,
     "toggle": toggle,
     "adjust": adjust,

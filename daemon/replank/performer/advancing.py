@@ -2,7 +2,7 @@
 
 The moment is foretold by the last intervals, and only where the clock is
 steady and the next step is certain: not with pulses, not where something due
-or a ramp may still change it, not where a step is shorter than the advance.
+or a ramp or an arc may still change it, not where a step is shorter than the advance.
 Then the voice speaks with the others, on time.
 """
 
@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from replank.line.heard import is_accented, link_of
-from replank.line.steps import LINK_NONE, LINK_SLIDE, LINK_TIE, Step
-from replank.performer import striking
+from replank.line.heard import link_of
+from replank.line.steps import LINK_NONE, LINK_SLIDE, LINK_TIE
+from replank.performer import course, lookahead
+from replank.performer.lookahead import Heard
 from replank.performer.voices import SLIDE, STRIKE, Sound, lead_ns
 
 if TYPE_CHECKING:
@@ -23,16 +24,14 @@ class Foretold(NamedTuple):
     """The step that is struck next.
 
     Attributes:
-        step: As it will be.
+        heard: The step as it will be.
         place: Of the line, from 0.
         begins: True where it is the first of a cycle.
-        heard: True where it is struck.
     """
 
-    step: Step
+    heard: Heard
     place: int
     begins: bool
-    heard: bool
 
 
 def plan(p: Performer, length: int) -> None:
@@ -52,42 +51,39 @@ def speak(p: Performer, i: int, number: int) -> None:
     if i not in p.band.earlies or coming is None:
         return
     t, s = p.transport, p.settings
-    step, lag = coming.step, p.band.voices[i].canon_steps
+    heard, lag = coming.heard, p.band.voices[i].canon_steps
     if lag:
         if len(p.band.past) < lag:
             return
         sound = p.band.past[-lag]
     else:
-        note = s.lens.sound(step, s.degrees, s.semitones)
-        accent = is_accented(step, s.accent)
-        sound = Sound(
-            SLIDE if t.tie == LINK_SLIDE else STRIKE, coming.place, s.lens.base(step), note,
-            s.velocity(step.velocity, accent), step.velocity, accent, 0,
-            s.lens.deviation(note, s.semitones) if p.band.bends else 0.0, coming.begins,
-        )  # fmt: skip
-        if not coming.heard or t.tie == LINK_TIE:
+        if not heard.is_struck or (t.tie == LINK_TIE and not heard.is_close):
             return  # nothing is struck
+        read = lookahead.reading(p, coming.place, heard)
+        sound = Sound(
+            SLIDE if t.tie == LINK_SLIDE and not heard.is_close else STRIKE, coming.place, read.base, read.note,
+            read.loud if read.is_accented else read.soft, heard.step.velocity, read.is_accented, 0,
+            read.cents if p.band.bends else 0.0, coming.begins,
+        )  # fmt: skip
     if sound.kind in (STRIKE, SLIDE):
         length = t.follower.interval * s.division
         # Until the step itself comes and says how long: a linked note must last until then.
-        linked = bool(lag) or link_of(step, s.slide) != LINK_NONE
+        linked = bool(lag) or link_of(heard.step, s.slide) != LINK_NONE
         sound = sound._replace(gate=2 * length if linked else int(length * s.gate))
         p.band.speak_early(p, i, sound, number, coming.place)
 
 
 def _foretell(p: Performer, number: int) -> Foretold | None:
     """Return the step of the playhead's advance `number`, or None where it is not certain."""
-    t, m, head = p.transport, p.melody, p.transport.playhead
-    if not t.running or t.lost or not t.follower.steady or p.ending or p.tuning or striking.is_silenced(p):
+    t, head = p.transport, p.transport.playhead
+    if not t.running or t.lost or not t.follower.steady or p.ending or p.tuning or lookahead.is_silenced(p):
         return None
     if head.advances == number:  # swung: it has begun, and waits for its strike
-        step = m.steps[head.index]
-        return Foretold(step, head.index, head.phase == 0, striking.sounds(p, step, head.index, m.passes))
-    index, begins = striking.coming(p)
+        return Foretold(lookahead.here(p, head.index), head.index, head.phase == 0)
+    index, begins = lookahead.coming(p)
     if head.advances != number - 1 or _may_change(p, begins):
         return None
-    step, heard = striking.outlook(p)
-    return Foretold(step, index, begins, heard)
+    return Foretold(lookahead.upcoming(p), index, begins)
 
 
 def _may_change(p: Performer, begins: bool) -> bool:
@@ -95,4 +91,5 @@ def _may_change(p: Performer, begins: bool) -> bool:
     t = p.transport
     is_bar = t.next_bar <= t.next_step
     units = {"step", "boundary"} | ({"bar"} if is_bar else set()) | ({"cycle"} if begins else set())
-    return bool(p.ramps or (p.answer and is_bar) or any(unit in units for unit, _, _ in p.due))
+    planned = (is_bar and course.acts_next_bar(p)) or course.moves_within(p, 2 * p.settings.division * t.follower.interval)
+    return bool(p.ramps or planned or (p.answer and is_bar) or any(unit in units for unit, _, _ in p.due))

@@ -70,6 +70,8 @@ def _value(p: Performer, action: str, word: str, is_optional: bool, text: str, m
         return _voice(p, text)
     if word == "pass":
         return _pass(text)
+    if word == "minutes":
+        return _minutes(text)
     low, high = _RANGES[word]
     return _whole(text, low, high if word != "cycle" else p.melody.cycle, word)
 
@@ -95,6 +97,16 @@ def _pass(text: str) -> tuple[int, int]:
         raise ValueError(f"{text!r} is not a pass such as 1of4")
     most = _whole(every, 1, 16, "number of passes")
     return _whole(number, 1, most, "pass"), most
+
+
+def _minutes(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise ValueError(f"{text!r} is not a number of minutes such as 4.5") from None
+    if not 0 <= value <= 600:
+        raise ValueError(f"{text} minutes: 0 to 600")
+    return value
 
 
 def _amount(action: str, text: str) -> float | int:

@@ -6,7 +6,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from replank.control.notices import counted
-from replank.performer import acting, playing, striking
+from replank.performer import acting, course, playing, steps, striking
+from replank.timing.phrases import begins
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -54,7 +55,7 @@ def at_clock(p: Performer) -> None:
     if t.song_clock == t.next_bar:
         _bar(p)
     if t.song_clock == t.next_step:
-        striking.boundary(p)
+        steps.boundary(p)
         t.next_step = t.song_clock + p.settings.division
     t.entering = False
     while t.counted and t.counted[0][0] <= t.song_clock:
@@ -68,16 +69,19 @@ def _bar(p: Performer) -> None:
     bar, returns = t.bars.bar_index(t.song_clock), t.song_clock == t.next_step and t.playhead.begins
     if returns or _restarts(p, bar):
         t.ended_by = t.ended_by or ("" if returns else "restart")
-        striking.close_cycle(p)
+        steps.close_cycle(p)
     if p.due:
         acting.take_due(p, "bar", bar)
+    course.take_acts(p)
     # what was due may have changed the meter, or made this clock the first
     bar, t.next_bar = t.bars.bar_index(t.song_clock), t.song_clock + t.bars.bar_length
     if _restarts(p, bar):
         begin_here(p, t.song_clock, "restart")
     unit, count = p.settings.every
     if unit == "bar" and bar % count == 0 and t.song_clock:
-        striking.mutation_moment(p)
+        steps.mutation_moment(p)
+    elif unit == "phrase" and begins(bar, p.settings.phrase) and t.song_clock:
+        steps.mutation_moment(p)
 
 
 def _restarts(p: Performer, bar: int) -> bool:
@@ -128,8 +132,15 @@ def from_the_top(p: Performer) -> None:
     place, bar = _place(p)
     p.transport.from_the_top()
     _carry_over(p, place, bar)
+    p.course.origin += course.bar_now(p) - bar  # the piece goes on where it was
     if p.answer:
         p.answer[2] = 0
+
+
+def phrases_from_here(p: Performer) -> None:
+    """With pulses: phrase 1 begins with the next cycle."""
+    p.transport.phrase_origin = p.melody.cycle + (p.melody.advances > 0)
+    p.transport.closed = -1
 
 
 def _place(p: Performer) -> tuple[float, int]:
@@ -165,6 +176,7 @@ def stop(p: Performer) -> None:
     if not (t.running or t.armed or pulses):
         return
     silence(p)
+    course.pause(p, p.now)
     p.band.rest_values(p)
     if pulses and t.told == CLOCK:
         _send_owed(p)
@@ -244,6 +256,7 @@ def check_lost(p: Performer) -> None:
         t.lost, t.losses = True, t.losses + 1
         t.was_steady = t.follower.steady
         silence(p)
+        course.pause(p, t.follower.last)
         text = "the clock has stopped coming; the line waits where it is"
         p.notice("clock", state="lost", tempo=t.follower.tempo(), text=text)
 
@@ -285,7 +298,7 @@ def pulse(p: Performer) -> None:
     if p.generate_outputs:
         _make_clocks(p)
     t.song_clock += 1
-    striking.boundary(p)
+    steps.boundary(p)
 
 
 def reset(p: Performer, from_wire: bool = False) -> None:
@@ -301,7 +314,7 @@ def reset(p: Performer, from_wire: bool = False) -> None:
         silence(p)
         if p.generate_outputs:
             _make_clocks(p)
-        striking.boundary(p)
+        steps.boundary(p)
 
 
 # -- internal clock and clock out ----------------------------------------------

@@ -85,16 +85,21 @@ class Controllers:
 
     def _velocity_controller(self, p: Performer, i: int, roll: float, every: bool) -> None:
         voice, state = self.voices[i], self.states[i]
+        value = min(16383, int(roll * 16384)) if voice.velocity_14bit else min(127, int(roll * 128))
+        was, state.velocity = state.velocity, value
+        if every or value != was:
+            self.tell_velocity(p, i)
+
+    def tell_velocity(self, p: Performer, i: int) -> None:
+        """Send the velocity controller as it is: both parts, the high one first, where it has 14 bits."""
+        voice, value = self.voices[i], self.states[i].velocity
+        if voice.velocity_cc == NO_CC or value < 0:
+            return
         if voice.velocity_14bit:
-            value = min(16383, int(roll * 16384))
-            if every or value != state.velocity:
-                self._controller(p, i, voice.velocity_cc, value >> 7)
-                self._controller(p, i, voice.velocity_cc + 32, value & 127)
+            self._controller(p, i, voice.velocity_cc, value >> 7)
+            self._controller(p, i, voice.velocity_cc + 32, value & 127)
         else:
-            value = min(127, int(roll * 128))
-            if every or value != state.velocity:
-                self._controller(p, i, voice.velocity_cc, value)
-        state.velocity = value
+            self._controller(p, i, voice.velocity_cc, value)
 
     def send_ahead(self, p: Performer, i: int, accent: bool, roll: float, begins: bool) -> None:
         """Send the coming strike's accent and velocity in the gap before it, so that its note is not held up."""
@@ -171,12 +176,7 @@ class Controllers:
         if voice.accent_cc != NO_CC:
             self._controller(p, i, voice.accent_cc, max(state.accent, 0))
             state.accent = max(state.accent, 0)
-        if voice.velocity_cc != NO_CC and state.velocity >= 0:
-            if voice.velocity_14bit:
-                self._controller(p, i, voice.velocity_cc, state.velocity >> 7)
-                self._controller(p, i, voice.velocity_cc + 32, state.velocity & 127)
-            else:
-                self._controller(p, i, voice.velocity_cc, state.velocity)
+        self.tell_velocity(p, i)
         if voice.slide_cc:
             self._portamento(p, i, state.slide > 0, True)
         if voice.bend_range:

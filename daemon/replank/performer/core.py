@@ -20,6 +20,7 @@ from replank.control.setup import Setup, from_plain
 from replank.line.chance import DIRECTION, Numbers
 from replank.line.steps import Step
 from replank.performer import acting, advancing, clocking, hearing, pieces, playing, rewiring, saving, striking, viewing
+from replank.performer.course import Course
 from replank.performer.events import (
     Act,
     Assign,
@@ -57,13 +58,14 @@ class Performer:
         values: Every parameter's value.
         settings: What follows from the values.
         melody, transport, band, hands: The line's memory, time, the voices, the boxes.
+        course: Where the present piece is in its time, arcs and plan.
         due: Actions and values that wait.
         ramps: name -> [from value, target, bars in all, bars gone].
     """
 
     # Python finds the attributes of an object that has more than 30 of them the slow way, unless they are slots.
     __slots__ = (
-        "_role", "_ticks", "answer", "as_left", "band", "by_pulses", "clock_outputs", "counts", "deadlines", "due",
+        "_role", "_ticks", "answer", "as_left", "band", "by_pulses", "clock_outputs", "counts", "course", "deadlines", "due",
         "ending", "generate_outputs", "given_seed", "hands", "hands_due", "keyboard", "last_control", "malformed",
         "melody", "messages", "notes", "notices", "now", "number", "panics", "piece", "piece_since", "ramps",
         "readings", "received", "selected", "sent", "settings", "setup", "show_name", "taps", "thru_outputs",
@@ -91,6 +93,7 @@ class Performer:
         self.ramps: dict[str, list[Any]] = {}
         self.piece = 0
         self.piece_since = now
+        self.course = Course(1 if setup.clock.mode == "pulses" else 0)
         self.as_left: dict[str, list[Any]] = {}
         self.show_name = ""
         self.answer: list[int] = []  # [sounding bars, silent bars, bar index of the beginning]

@@ -19,7 +19,7 @@ from replank.line.steps import (
     SOUND,
     Step,
 )
-from replank.performer import acting, striking
+from replank.performer import acting, lookahead
 from replank.performer.voices import SLIDE, STRIKE, Sound
 
 if TYPE_CHECKING:
@@ -48,9 +48,19 @@ def edit(p: Performer, index: int, step: Step, text: str, action: str, origin: s
         cycle=m.cycle, now=p.now, kind="edit", text=f"step {index + 1} {text}", before=before,
         after=m.form(p.settings.length), merge_within=_ONE_EDIT,
     )  # fmt: skip
+    beneath = _covered_by(p, index)
+    text += f", beneath the {beneath}" if beneath else ""
     acting.done(p, action, f"step {index + 1} {text}", origin, unit.number if unit else 0)
     if is_pitch or action in ("flip", "rest"):
         _let_hear(p, index, step)
+
+
+def _covered_by(p: Performer, index: int) -> str:
+    """Return what covers a step now, so that an edit of it is not heard yet; empty: nothing."""
+    if lookahead.visiting(p):
+        return "visit home"
+    t = p.transport
+    return lookahead.here(p, index).covers if p.settings.phrase and t.playhead.index == index else ""
 
 
 # -- audition ------------------------------------------------------------------
@@ -59,9 +69,12 @@ def edit(p: Performer, index: int, step: Step, text: str, action: str, origin: s
 def _let_hear(p: Performer, index: int, step: Step) -> None:
     if p.setup.audition == "off" or not is_heard(step, p.settings.rest):
         return
+    if acting.is_moving(p) and _covered_by(p, index):
+        p.notice("heard_next", index=index + 1)
+        return
     s, t = p.settings, p.transport
     note = s.lens.sound(step, s.degrees, s.semitones)
-    playing = acting.is_moving(p) and not striking.is_silenced(p)
+    playing = acting.is_moving(p) and not lookahead.is_silenced(p)
     length = t.pulse.interval if p.by_pulses else t.follower.interval * s.division
     gate = max(int(length * s.gate), 1) if length else _SAMPLE
     sound = Sound(

@@ -10,7 +10,7 @@ from replank.control.decoding import is_channel_message
 from replank.control.parameters import show
 from replank.control.setup import Trigger
 from replank.line.heard import is_accented
-from replank.performer import acting, clocking, pieces, striking
+from replank.performer import acting, clocking, lookahead, pieces
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -69,12 +69,12 @@ def _clock(p: Performer, data: bytes) -> None:
     if clock.mode == "pulses":
         if matches(clock.pulse, data):
             clocking.pulse(p)
-        elif matches(clock.reset, data):
+        elif matches(clock.reset, data) or status == clocking.START:
+            if status == clocking.START:
+                clocking.phrases_from_here(p)
             clocking.reset(p, from_wire=True)
         elif status == clocking.STOP:
             clocking.stop(p)
-        elif status == clocking.START:
-            clocking.reset(p, from_wire=True)
         return
     if clock.source == "internal":
         return
@@ -141,7 +141,7 @@ def watch_steps(p: Performer) -> None:
     """Let hands know which steps sound, so that an echo presses none: where a box shows them, after notices."""
     steps = p.melody.steps[: p.settings.length]
     states = [
-        striking.sounds(p, step, i, p.melody.passes) * (1 + is_accented(step, p.settings.accent))
+        lookahead.rhythm(p, step, i, p.melody.passes)[0] * (1 + is_accented(step, p.settings.accent))
         for i, step in enumerate(steps)
     ]
     p.hands.steps_heard(states, p.now)

@@ -13,7 +13,7 @@ from replank.line.lenses import root_pitch
 from replank.line.mutation import homed
 from replank.line.steps import SOUND, STEPS, Form, Step
 from replank.line.trail import Unit, remade, reverted
-from replank.performer import acting, striking
+from replank.performer import acting, course, lookahead, steps
 from replank.performer.melody import Kept
 from replank.performer.settings import Settings
 
@@ -34,6 +34,8 @@ def change_line(
         del values["division"]
     Settings({**p.values, **values}, p.setup)  # refuses a scale that the rig no longer knows, before anything changes
     m.take(after)
+    for name in values:
+        course.hand(p, name)
     was = {name: p.set_value(name, value) for name, value in values.items()}
     if after.length != p.values["length"]:
         was["length"] = p.set_value("length", after.length)
@@ -73,6 +75,8 @@ def _waits(p: Performer, values: dict[str, Any]) -> str:
 def _keep(p: Performer, args: list[Any], origin: str) -> None:
     m = p.melody
     form, values = m.form(p.settings.length), p.snapshot_values()
+    if lookahead.visiting(p):  # what is heard is kept, not what it covers
+        form = form._replace(steps=(*form.home[: form.length], *form.steps[form.length :]))
     kept = Kept(free_name(p, args[0] or f"cycle-{m.cycle}"), m.cycle, form, values)
     other = m.last is not None and m.last.form != form
     _store(p, kept, f"kept {kept.name}: cycle {m.cycle}", other, "the cycle before differs")
@@ -212,7 +216,7 @@ def _mutate(p: Performer, args: list[Any], origin: str) -> None:
     changes = m.mutate_by_hand(s.length, s.lens, s.chances)
     if not changes:
         raise ValueError("no step can change: all are pinned, or at home already")
-    striking.tell(p, changes, before, "mutate")
+    steps.tell(p, changes, before, "mutate")
 
 
 def _go_home(p: Performer, args: list[Any], origin: str) -> None:

@@ -85,6 +85,7 @@ class Melody:
         self.shortest_whole = 0  # steps of the last cycle that was cut short, while settling
         self.last: Kept | None = None
         self.sounded: list[int] = [-2] * STEPS  # notes of this cycle; -1 rest, -2 not reached
+        self.stood_in: dict[int, Step] = {}  # steps that sounded in this cycle in place of the line's own
         self.history: deque[tuple[int, tuple[int, ...]]] = deque(maxlen=HISTORY)
         self.mutations = 0
 
@@ -147,12 +148,17 @@ class Melody:
 
     # -- steps and cycles ------------------------------------------------------
 
-    def step_begins(self, index: int, muted: bool) -> None:
-        """Note that a step is played, as a note or a rest."""
+    def step_begins(self, index: int, itself: bool, silent: bool) -> None:
+        """Note that a step is played, as a note or a rest.
+
+        Args:
+            index: From 0.
+            itself: It is heard as itself, so that it may mutate: not silenced, not covered.
+            silent: Nothing of it is heard, so that it does not count towards settling.
+        """
         self.advances += 1
-        if muted:
-            self.muted_advances += 1
-        else:
+        self.muted_advances += silent
+        if itself:
             self.played |= 1 << index
 
     def candidates(self, length: int) -> list[int]:
@@ -163,7 +169,7 @@ class Melody:
             if self.played >> i & 1 and not self.steps[i].pinned and self.edited[i] != self.cycle
         ]
 
-    def decide(self, length: int, lens: Lens, chance: float, chances: Chances) -> None:
+    def decide(self, length: int, lens: Lens, chance: float, chances: Chances, moments: int = 1) -> None:
         """Decide this moment's mutations.  Uses a fixed count of numbers whatever comes of it."""
         numbers = Numbers(self.seed, MUTATE, self.moment, slot=1)
         self.moment += 1
@@ -208,7 +214,11 @@ class Melody:
 
     def end_cycle(self, length: int, values: dict[str, Any], by_itself: bool) -> None:
         """Close a cycle: remember it as it sounded, count what settles."""
-        self.last = Kept(f"cycle-{self.cycle}", self.cycle, self.form(length), values)
+        form = self.form(length)
+        if self.stood_in:  # what is kept is what was heard
+            form = form._replace(steps=tuple(self.stood_in.get(i, step) for i, step in enumerate(form.steps)))
+            self.stood_in = {}
+        self.last = Kept(f"cycle-{self.cycle}", self.cycle, form, values)
         self.history.append((self.cycle, tuple(self.sounded[:length])))
         self.settle_left = self.left_after_this_cycle(by_itself)
         self.shortest_whole = self.advances - self.muted_advances if not self.settle_from else 0
@@ -228,6 +238,7 @@ class Melody:
         """Begin the present cycle anew: nothing of it has been heard, nothing is decided."""
         self.pending, self.is_decided = [], False
         self.played = self.advances = self.muted_advances = 0
+        self.stood_in = {}
         self.sounded = [-2] * STEPS
 
     def save(self) -> dict[str, Any]:
@@ -245,6 +256,7 @@ class Melody:
             "decided": self.is_decided,
             "last": self.last.save() if self.last else None,
             "sounded": list(self.sounded),
+            "stood_in": [[index, list(step)] for index, step in self.stood_in.items()],
             "history": [[cycle, list(notes)] for cycle, notes in self.history],
         }
 
@@ -264,6 +276,7 @@ class Melody:
         made.is_decided = plain["decided"]
         made.last = Kept.restore(plain["last"]) if plain["last"] else None
         made.sounded = list(plain["sounded"])
+        made.stood_in = {index: Step(*step) for index, step in plain["stood_in"]}
         made.history.extend((cycle, tuple(notes)) for cycle, notes in plain["history"])
         return made
 

@@ -9,7 +9,8 @@ from replank.control.setup import Piece
 from replank.line.chance import mix64
 from replank.line.lenses import TOP, fold
 from replank.line.steps import BY_CHANCE, SOUND, STEPS, Form, Step
-from replank.performer import acting, clocking, keeping, striking
+from replank.performer import acting, clocking, course, keeping, steps
+from replank.performer.course import Course
 from replank.performer.melody import Kept
 from replank.performer.settings import Settings
 
@@ -66,7 +67,8 @@ def bring_in(p: Performer, number: int, as_left: bool, origin: str) -> None:
     m, was, values = p.melody, dict(p.values), _prepared(p, piece)
     before = m.form(p.settings.length)
     leaving = _leave(p)
-    striking.close_cycle(p)
+    steps.close_cycle(p)
+    p.course = Course(course.bar_now(p))
     m.has_ended = False  # its mutations go with it: the first moment is at the end of the piece's first cycle
     _begin(p, number, values)
     if left is None:
@@ -86,6 +88,8 @@ def bring_in(p: Performer, number: int, as_left: bool, origin: str) -> None:
     _from_step_one(p)
     m.settle(p.values["settle_new"])
     p.notice("piece", number=number, name=piece.name, how="as it was left" if left else "as prepared")
+    if acting.is_moving(p):
+        course.take_acts(p)
 
 
 def _leave(p: Performer) -> tuple[str, list[Any]] | None:
@@ -96,7 +100,8 @@ def _leave(p: Performer) -> tuple[str, list[Any]] | None:
     kept = Kept(name, m.cycle, m.form(p.settings.length), p.piece_values())
     # What was decided and not yet applied is decided again, by the same numbers.
     moment = m.moment - m.is_decided
-    return name, [kept.save(), m.seed, moment, m.draws, m.by_hand, m.passes, p.transport.playhead.advances]
+    course.pause(p, p.now)
+    return name, [kept.save(), course.keep(p), m.seed, moment, m.draws, m.by_hand, m.passes, p.transport.playhead.advances]
 
 
 def _return(p: Performer, left: list[Any]) -> None:
@@ -106,7 +111,8 @@ def _return(p: Performer, left: list[Any]) -> None:
     p.changed()
     m = p.melody
     m.take(kept.form)
-    m.seed, m.moment, m.draws, m.by_hand, m.passes, p.transport.playhead.advances = left[1:]
+    here, m.seed, m.moment, m.draws, m.by_hand, m.passes, p.transport.playhead.advances = left[1:]
+    course.take_up(p, here)
 
 
 def _from_step_one(p: Performer) -> None:

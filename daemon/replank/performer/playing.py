@@ -57,6 +57,7 @@ def _join(p: Performer, args: list[Any], origin: str) -> None:
     p.ending = 0
     if p.by_pulses:
         clocking.reset(p)
+        clocking.phrases_from_here(p)
         p.band.refresh_all(p)
     elif t.running and not t.lost:
         clocking.begin_here(p, t.song_clock if t.entering else t.song_clock + 1, "join")
@@ -104,7 +105,7 @@ def final_note(p: Performer) -> None:
     s, t, beats = p.settings, p.transport, p.setup.clock.end_beats
     p.ending = 3
     step = Step(pitch=root_pitch(s.lens))
-    note = s.lens.sound(step, s.degrees, s.semitones)
+    note = s.lens.sound(step, 0, s.semitones)  # the key's own root, as a close counts it
     if p.by_pulses:
         gate = beats * t.pulse.interval or UNKNOWN_GATE_NS
     else:
@@ -210,6 +211,7 @@ def _downbeat(p: Performer, args: list[Any], origin: str) -> None:
     t = p.transport
     if p.by_pulses or not t.running:
         clocking.reset(p)
+        clocking.phrases_from_here(p)
         acting.done(p, "downbeat", "the next step is the first", origin)
         return
     late = p.now - t.follower.last

@@ -5,13 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from replank.control.setup import to_plain
+from replank.performer import course
+from replank.performer.course import Course
 from replank.performer.melody import Melody
 from replank.performer.settings import Settings
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
 
-VERSION = 1
+VERSION = 2
 """Of what `save` returns; a restart reads only its own."""
 
 _PLAIN = (
@@ -28,6 +30,7 @@ def save(p: Performer) -> dict[str, Any]:
         "setup": to_plain(p.setup),
         **{name: _copy(getattr(p, name)) for name in _PLAIN},
         "deadlines": [[when, number, kind, _copy(args)] for when, number, kind, args in sorted(p.deadlines)],
+        "course": course.keep(p),
         "melody": p.melody.save(),
         "transport": p.transport.save(),
         "band": p.band.save(),
@@ -48,6 +51,7 @@ def load(p: Performer, plain: dict[str, Any]) -> None:
         setattr(p, name, _copy(plain[name]))
     p.deadlines = [(when, number, kind, _copy(args)) for when, number, kind, args in plain["deadlines"]]
     p.find_hands_due()
+    p.course = Course.restore(plain["course"][:-1])
     p.melody = Melody.restore(plain["melody"])
     p.changed()
     p.transport.load(plain["transport"])
@@ -84,6 +88,7 @@ def carry_over(p: Performer, plain: dict[str, Any], whole: bool) -> None:
     melody.trail.shift(p.now - plain["now"])
     melody.interrupted()
     p.melody = melody
+    course.take_up(p, plain["course"])
     p.changed()
     melody.settle(p.values["settle"])
 

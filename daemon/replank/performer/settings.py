@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from replank.control import tension
 from replank.control.parameters import KINDS
 from replank.control.setup import Setup
 from replank.line.lenses import Lens, lens_for
@@ -14,24 +15,28 @@ from replank.timing.divisions import division_clocks
 
 
 class Settings:
-    """What follows from the parameters' values.
+    """What follows from the parameters' values, `tension` included.
 
     Attributes:
         lens: Register and scale.
         chances: What mutation needs.
         division: Clocks of a step.
-        every: (unit, count) of `mutate_every`: ("cycle", 1), ("bar", n), ("step", n).
+        every: (unit, count) of `mutate_every`: ("cycle", 1), ("phrase", 1), ("bar", n), ("step", n).
+        hand_degrees: `transpose_degrees` as hands have set it; `degrees` has what tension adds.
         gap: Retrigger gap in ns.
         Others are the parameters of the same names, shortened.
     """
 
     __slots__ = (
-        "accent", "accent_velocity", "centre", "chances", "degrees", "direction", "division", "every", "fine_tune",
-        "gap", "gate", "hold", "leap", "length", "lens", "meter", "mutation_chance", "mute", "ratchet", "ratchet_count",
-        "reroll", "rest", "restart_every", "semitones", "slide", "spread", "swing", "tempo_ns",
+        "accent", "accent_velocity", "breath", "centre", "chances", "degrees", "direction", "division", "every", "fine_tune",
+        "gap", "gate", "hand_degrees", "hold", "leap", "length", "lens", "meter", "mutation_chance", "mute", "phrase", "ratchet", "ratchet_count",
+        "reroll", "rest", "restart_every", "semitones", "slide", "spread", "sustain", "swing", "tempo_ns", "visit_home",
     )  # fmt: skip
 
     def __init__(self, values: dict[str, Any], setup: Setup) -> None:
+        hand_degrees: int = values["transpose_degrees"]
+        if moved := tension.sounding(values):
+            values = {**values, **moved}
         get = values.__getitem__
         scale = get_scale(get("scale"), setup.user_scales)
         self.lens: Lens = lens_for(class_number(get("root")), scale, get("register_low"), get("register_span"))
@@ -49,6 +54,7 @@ class Settings:
         self.division = division_clocks(get("division"), self.meter)
         self.restart_every: int = get("restart_every")
         self.degrees: int = get("transpose_degrees")
+        self.hand_degrees = hand_degrees
         self.semitones: int = get("transpose")
         self.reroll: float = get("reroll")
         self.accent_velocity: int = get("accent_velocity")
@@ -58,6 +64,10 @@ class Settings:
         self.ratchet: float = get("ratchet_chance")
         self.ratchet_count: int = get("ratchet_count")
         self.gate: float = get("gate")
+        self.sustain: float = get("sustain")
+        self.phrase: int = get("phrase")
+        self.breath: int = get("breath")
+        self.visit_home: int = get("visit_home")
         self.gap = int(get("retrigger_gap") * 1_000_000)
         self.swing: float = get("swing")
         self.hold: bool = get("hold")
@@ -76,7 +86,7 @@ class Settings:
 
 
 def _every(text: str) -> tuple[str, int]:
-    if text == "cycle":
-        return "cycle", 1
+    if text in ("cycle", "phrase"):
+        return text, 1
     number = int("".join(c for c in text if c.isdigit()))
     return ("bar" if "bar" in text else "step"), number

@@ -28,10 +28,16 @@ class Transport:
         lost: The clock stopped coming while the line was running.
         watching: A deadline looks for the loss of the clock.
         counted: [song clock, kind, arguments]: what waits for a clock, in order.
-        tie: 0 none, 1 the sounding note slides into the next, 2 it is held through.
+        tie: LINK_NONE or 0; LINK_SLIDE, the sounding note slides into the next; LINK_TIE, it is
+            held through it; SUSTAINED, it is held as long as steps rest by chance.
         keeps_form: Start or a new song position: the coming cycle's end mutates nothing.
         ended_by: Why the next return to step 1 happens, if not by itself.
         since_moment: Steps since the last mutation moment, for `mutate_every` steps.
+        cycles_ended: Cycles since the last mutation moment, for `mutate_every: phrase`.
+        closed: Where the last phrase that has had its close ends, as phrases count; -1 none.
+        phrase_origin: With pulses, the cycle in which phrase 1 began.
+        sustain: While a note holds through rests by chance: the note, and the song
+            clock at which that ends at the latest.
         losses: How often the clock was lost.
         beginning, step_clock: Time (ns) and song clock of the last step's beginning.
     """
@@ -52,7 +58,10 @@ class Transport:
         self.tie = 0
         self.keeps_form = False
         self.ended_by = ""
-        self.since_moment = 0
+        self.since_moment = self.cycles_ended = 0
+        self.closed = -1
+        self.phrase_origin = 1
+        self.sustain: list[int] = []
         self.losses = self.owed = self.told = 0
         self.beginning = self.step_clock = -1
         self.bars = Bars(settings.meter)
@@ -88,6 +97,7 @@ class Transport:
         self.bars.set_origin(0)
         self.playhead.reset()
         self.since_moment = 0
+        self.closed = -1
         self.counted = []
 
     def here(self) -> int:
@@ -107,6 +117,7 @@ class Transport:
         self.origin = base
         self.next_step = base + steps * settings.division
         self.next_bar = self.bars.next_bar(clock)
+        self.closed = -1
         self.counted = []
         self.playhead.locate(steps)
         return self.playhead.peek()[0]
@@ -120,6 +131,7 @@ class Transport:
         return {
             "plain": [getattr(self, name) for name in _PLAIN],
             "counted": [list(item) for item in self.counted],
+            "sustain": list(self.sustain),
             "bars": self.bars.save(),
             "follower": self.follower.save(),
             "pulse": self.pulse.save(),
@@ -131,6 +143,7 @@ class Transport:
         for name, value in zip(_PLAIN, plain["plain"], strict=True):
             setattr(self, name, value)
         self.counted = [list(item) for item in plain["counted"]]
+        self.sustain = list(plain["sustain"])
         self.bars = Bars.restore(plain["bars"])
         self.follower = ClockFollower.restore(plain["follower"])
         self.pulse = PulseFollower.restore(plain["pulse"])
@@ -140,5 +153,5 @@ class Transport:
 _PLAIN = (
     "running", "armed", "song_clock", "next_step", "next_bar", "origin", "phase", "lost", "was_steady", "watching",
     "ticking", "tie", "keeps_form", "ended_by", "since_moment", "losses", "beginning",
-    "step_clock", "halted", "owed", "told",
+    "step_clock", "halted", "owed", "told", "cycles_ended", "closed", "phrase_origin",
 )  # fmt: skip

@@ -6,6 +6,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from replank import ENGINE
+from replank.control import tension
 from replank.control.pace import pace
 from replank.control.parameters import PARAMETERS, show
 from replank.control.setup import Voice
@@ -13,7 +14,7 @@ from replank.control.voltage import fit_note, note_volts, voice_range
 from replank.line.heard import is_accented, link_of, ratchet_of
 from replank.line.pitch import note_name
 from replank.line.steps import ACCENT_NAMES, LINK_NAMES, RHYTHM_NAMES, same_music
-from replank.performer import acting, striking
+from replank.performer import acting, course, lookahead
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -54,9 +55,12 @@ def view(p: Performer) -> dict[str, Any]:
         "piece": p.piece,
         "piece_name": p.setup.pieces[p.piece - 1].name if 0 < p.piece <= len(p.setup.pieces) else "",
         "piece_since": p.piece_since,
+        "course": course.view(p),
+        "phrase": _phrase(p),
+        "sounding": _sounding(p),
         "history": [{"cycle": cycle, "notes": list(notes)} for cycle, notes in m.history],
         "answer": None if not p.answer else {
-            "sound": p.answer[0], "silent": p.answer[1], "now_sounding": striking.answer_sounds(p),
+            "sound": p.answer[0], "silent": p.answer[1], "now_sounding": lookahead.answer_sounds(p),
         },
         "keyboard": p.keyboard.mode,
         "selected": p.selected + 1,
@@ -79,7 +83,7 @@ def _half_life(p: Performer) -> dict[str, float | None]:
     m, t = p.melody, p.transport
     pulses = p.by_pulses
     pinned = sum(step.pinned for step in m.steps[: p.settings.length])
-    found = pace(p.values, pinned, p.settings.chances.homing, pulses=pulses)
+    found = pace({**p.values, **tension.sounding(p.values)}, pinned, p.settings.chances.homing, pulses=pulses)
     step_ns = t.pulse.interval if pulses else t.follower.interval * p.settings.division
     minutes = None
     if found.cycles is not None and step_ns:
@@ -87,6 +91,30 @@ def _half_life(p: Performer) -> dict[str, float | None]:
     return {
         "cycles": found.cycles, "bars": None if pulses else found.bars, "minutes": minutes, "rate": found.rate
     }  # fmt: skip
+
+
+def _phrase(p: Performer) -> dict[str, Any] | None:
+    """Return the phrase that is playing; None where none are counted."""
+    s, t = p.settings, p.transport
+    if not s.phrase:
+        return None
+    clock = max(t.song_clock, 0)
+    phrase, at = lookahead.phrase_at(p, clock, p.melody.cycle, max(t.playhead.phase, 0))
+    whole = phrase.end - phrase.start
+    return {
+        "number": phrase.number,
+        "place": min(1.0, max(0.0, (at - phrase.start) / whole)) if whole else 0.0,
+        "bar": int((at - phrase.start) * s.phrase // whole) + 1 if whole else 1,
+        "bars": s.phrase,
+        "in_breath": at >= phrase.silence,
+        "visits_home": lookahead.visits(p, phrase),
+    }
+
+
+def _sounding(p: Performer) -> dict[str, Any]:
+    """Return what tension makes of the parameters that it moves: name -> value and words."""
+    moved = tension.sounding(p.values)
+    return {name: {"value": value, "shown": show(name, value, p.setup.middle_c)} for name, value in moved.items()}
 
 
 def home_share(p: Performer) -> float:
@@ -216,7 +244,7 @@ def _step(p: Performer, i: int) -> dict[str, Any]:
         "base": s.lens.base(step),
         "note": note,
         "name": note_name(note, p.setup.middle_c),
-        "heard": striking.sounds(p, step, i, m.passes),
+        "heard": lookahead.rhythm(p, step, i, m.passes)[0],
         "accented": accent,
         "velocity": s.velocity(step.velocity, accent),
         "linked": LINK_NAMES[link_of(step, s.slide)],
@@ -234,7 +262,7 @@ def _step(p: Performer, i: int) -> dict[str, Any]:
         "link_roll": step.link,
         "at_home": same_music(step, home),
         "home_note": s.lens.sound(home, s.degrees, s.semitones),
-        "home_heard": striking.sounds(p, home, i, m.passes),
+        "home_heard": lookahead.rhythm(p, home, i, m.passes)[0],
         "changed_cycle": cycle,
         "changed_kind": kind,
         "volts": None if wired is None else _volts(wired)[note],

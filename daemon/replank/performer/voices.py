@@ -19,16 +19,16 @@ from replank.performer.controllers import MS, Controllers
 if TYPE_CHECKING:
     from replank.performer.core import Performer
 
-REST, STRIKE, SLIDE, GO_ON = 0, 1, 2, 3
+REST, STRIKE, SLIDE, GO_ON, HOLD_ON = 0, 1, 2, 3, 4
 """Kinds of sound: silence; a struck note; a note that the last one overlaps
-into; the last note runs on unstruck."""
+into; the last note runs on unstruck; it is held through a rest."""
 
 
 class Sound(NamedTuple):
     """What a step comes to.
 
     Attributes:
-        kind: REST, STRIKE, SLIDE or GO_ON.
+        kind: REST, STRIKE, SLIDE, GO_ON or HOLD_ON.
         index: 0-based step.
         base: Pitch in register and scale, before transposition.
         note: Pitch after both transpositions, before the voice's own.
@@ -135,15 +135,21 @@ class Band(Controllers):
             self._hold(p, i, sound.gate, lead)
 
     def pass_silently(self, p: Performer, sound: Sound) -> None:
-        """Let a silenced step pass: accents go down, what sounds keeps its gate and no more."""
+        """Let a silenced step pass: accents go down, what sounds keeps its gate and no more; HOLD_ON holds it."""
         if self.lags:
             self.past.append(sound)
         for i, state in enumerate(self.states):
+            lag = self.voices[i].canon_steps
+            mine = sound if not lag else self.past[-1 - lag] if len(self.past) > lag else None
+            state.spoken = []
+            if mine is not None and mine.kind == HOLD_ON and state.held >= 0:
+                state.tied = mine.tied
+                self._hold(p, i, mine.gate)
+                continue
             if state.tied and state.held >= 0:
                 self.release(p, i)
             if state.accent > 0:
                 self._accent(p, i, 0)
-            state.spoken = []
 
     def ahead(self, p: Performer, i: int, accent: bool, roll: float, struck: bool, begins: bool) -> None:
         """Let a voice that wants it have the controllers of the coming step; a canon has its own step."""
@@ -169,6 +175,9 @@ class Band(Controllers):
     def speak(self, p: Performer, i: int, sound: Sound) -> None:
         """Send one sound to one voice now."""
         state, kind = self.states[i], sound.kind
+        if kind == HOLD_ON:
+            self._hold_on(p, i, sound)
+            return
         note = None if kind == REST else self._pitch(p, i, sound)
         if note is None:
             state.tied = False
@@ -180,6 +189,19 @@ class Band(Controllers):
         if kind != GO_ON:
             self._strike(p, i, sound, note, kind)
         elif held >= 0:
+            self._hold(p, i, sound.gate)
+
+    def _hold_on(self, p: Performer, i: int, sound: Sound) -> None:
+        """Hold what sounds through a rest, accent and velocity as they are; a DIN cable is told them again."""
+        voice, state = self.voices[i], self.states[i]
+        if sound.refresh:
+            self.refresh(p, i)
+        elif self.din[i]:
+            if voice.accent_cc != NO_CC:
+                self._controller(p, i, voice.accent_cc, max(state.accent, 0))
+            self.tell_velocity(p, i)
+        if state.held >= 0:
+            state.tied = sound.tied
             self._hold(p, i, sound.gate)
 
     def _rest(self, p: Performer, i: int, refresh: bool) -> None:

@@ -37,6 +37,11 @@ class Bars:
         """Return the bar, 0 for the first; negative before it."""
         return (song_clock - self._origin) // self.bar_length + self._before
 
+    def place(self, song_clock: int) -> float:
+        """Return the bars, from 0, that lie before a clock, the present one's share included."""
+        bar, rest = divmod(song_clock - self._origin, self.bar_length)
+        return bar + self._before + rest / self.bar_length
+
     def is_bar(self, song_clock: int) -> bool:
         """Tell whether a bar begins at this clock."""
         return (song_clock - self._origin) % self.bar_length == 0

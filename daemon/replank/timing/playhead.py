@@ -60,6 +60,11 @@ class Playhead:
         next_one = self.phase + 1 if self._located == _NONE else self._located
         return next_one % self._cycle == 0
 
+    @property
+    def phase_ahead(self) -> int:
+        """The place in its cycle, from 0, of the next step."""
+        return self._next_phase()
+
     def advance(self) -> bool:
         """Go to the next step; True if that is the first one of a cycle."""
         phase = self._next_phase()

@@ -1,0 +1,221 @@
+"""What is heard at a step, now and next: the line's own, home on a visit, rests, passes, the end of a phrase.
+
+The order is MUSIC's: the step itself, visit home, what is heard, breath and
+close.  Playing asks it for the step that begins, looking ahead for the next;
+so a slide, a gate or a voice that speaks early never expects another step.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from replank.line.chance import DICE, Numbers
+from replank.line.lenses import TOP, fold
+from replank.line.steps import BY_CHANCE, LINK_NONE, SOUND, Step
+from replank.performer.reading import Reading
+from replank.timing.order import cycle_steps
+from replank.timing.phrases import BREATH, CLOSE, Phrase, bars_left, number_of
+from replank.timing.playhead import index_at
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+
+FIFTH = 7
+"""Semitones of the tone on which odd phrases close."""
+BEAT_STEPS = 4
+"""With pulses a beat is so many steps, and a bar four beats."""
+
+
+class Heard(NamedTuple):
+    """A step as it sounds in its place, silencing aside.
+
+    Attributes:
+        step: The line's own, or home's where it stands in.
+        is_struck: True where it is struck.
+        rests_by_chance: True where nothing but its roll (or the die of this
+            pass) silences it, so that a sustained note may run through it.
+        covers: What covers the line's own step: "", "visit home", "close", "breath".
+        phrase: Its phrase; None where no phrases are counted.
+        at: Where it begins, as the phrase counts.
+    """
+
+    step: Step
+    is_struck: bool
+    rests_by_chance: bool
+    covers: str = ""
+    phrase: Phrase | None = None
+    at: int = 0
+
+    @property
+    def is_close(self) -> bool:
+        """True where it closes its phrase."""
+        return self.covers == "close"
+
+    @property
+    def is_held_through(self) -> bool:
+        """True between the close and the breath: what closes sounds on."""
+        return self.covers == "breath" and self.phrase is not None and self.at < self.phrase.silence
+
+
+def phrase_at(p: Performer, clock: int, cycle: int, phase: int) -> tuple[Phrase, int]:
+    """Return the phrase of a step, and where in its count the step begins.
+
+    Args:
+        p: The performer; its `phrase` may be 0, then a phrase of four is meant.
+        clock: Song clock at which the step begins.
+        cycle, phase: The cycle and the place in it, from 0; they count with pulses.
+    """
+    s, bars = p.settings, p.transport.bars
+    if p.by_pulses:
+        steps = cycle_steps(s.direction, s.length)
+        past = cycle - p.transport.phrase_origin
+        number = number_of(past, s.phrase)
+        first = past + bars_left(past, s.phrase) + 1
+        start = (first - (s.phrase or 4)) * steps
+        return Phrase(number, start, first * steps, BEAT_STEPS, s.breath), past * steps + phase
+    bar = bars.bar_index(clock)
+    left = bars_left(bar, s.phrase)
+    line = bars.next_bar(clock - bars.bar_length + 1)
+    end = line + (left + 1) * bars.bar_length
+    start = end - (s.phrase or 4) * bars.bar_length
+    return Phrase(number_of(bar, s.phrase), start, end, bars.beat_length, s.breath), clock
+
+
+def visits(p: Performer, phrase: Phrase) -> bool:
+    """Tell whether a phrase sounds as home."""
+    every = p.settings.visit_home
+    return bool(every) and phrase.number % every == 0
+
+
+def restart_after(p: Performer, clock: int) -> int:
+    """Return the first bar line after a clock that returns the line to step 1; -1 none."""
+    every, bars = p.settings.restart_every, p.transport.bars
+    if not every or p.by_pulses:
+        return -1
+    line = bars.next_bar(clock + 1)
+    return line + -bars.bar_index(line) % every * bars.bar_length
+
+
+def step_after(p: Performer, clock: int) -> int:
+    """Return the song clock of the step after one at `clock`."""
+    upcoming = clock + 1 if p.by_pulses else clock + p.settings.division
+    restart = restart_after(p, clock)
+    return upcoming if restart < 0 else min(upcoming, restart)
+
+
+def restarts_next(p: Performer, clock: int) -> bool:
+    """Tell whether a bar line returns the line to step 1 before, or as, the step after `clock` begins."""
+    return 0 <= restart_after(p, clock) <= clock + p.settings.division
+
+
+# -- one step ------------------------------------------------------------------
+
+
+def here(p: Performer, index: int) -> Heard:
+    """Return the step that has begun, at the place `index` from 0."""
+    t, m = p.transport, p.melody
+    return _heard(p, index, m.steps[index], m.passes, t.step_clock, m.cycle, t.playhead.phase)
+
+
+def upcoming(p: Performer) -> Heard:
+    """Return the next step as it will be, mutations that are decided included."""
+    m, s, t = p.melody, p.settings, p.transport
+    index, begins = coming(p)
+    clock = step_after(p, t.step_clock)
+    step = m.steps[index]
+    if m.pending:
+        left = m.left_after_this_cycle(True) if begins else m.settle_left
+        may = not (s.hold or s.mute or left or t.keeps_form) and (begins or s.every[0] != "cycle")
+        step = m.ahead(index, may and not _visits_at(p, clock, begins))
+    return _heard(p, index, step, m.passes + begins, clock, m.cycle + begins, t.playhead.phase_ahead)
+
+
+def coming(p: Performer) -> tuple[int, bool]:
+    """Return the place of the next step, from 0, and whether it is the first of a cycle."""
+    s, t = p.settings, p.transport
+    if s.restart_every and restarts_next(p, t.step_clock):
+        return index_at(s.direction, s.length, 0), True
+    return t.playhead.peek()
+
+
+def visiting(p: Performer) -> bool:
+    """Tell whether the step that begins lies in a phrase that sounds as home."""
+    t = p.transport
+    if not (p.settings.phrase and p.settings.visit_home):
+        return False
+    clock = max(t.song_clock, 0)
+    return visits(p, phrase_at(p, clock, p.melody.cycle, max(t.playhead.phase, 0))[0])
+
+
+def _visits_at(p: Performer, clock: int, begins: bool) -> bool:
+    if not (p.settings.phrase and p.settings.visit_home):
+        return False
+    return visits(p, phrase_at(p, clock, p.melody.cycle + begins, p.transport.playhead.phase_ahead)[0])
+
+
+def _heard(p: Performer, index: int, step: Step, passes: int, clock: int, cycle: int, phase: int) -> Heard:
+    if not p.settings.phrase:
+        return Heard(step, *rhythm(p, step, index, passes))
+    phrase, at = phrase_at(p, clock, cycle, phase)
+    covers = ""
+    if visits(p, phrase):
+        step, covers = p.melody.home[index], "visit home"
+    struck, by_chance = rhythm(p, step, index, passes)
+    part = phrase.part(at, at + 1 if p.by_pulses else step_after(p, clock), p.transport.closed)
+    if part == BREATH:
+        return Heard(step, False, False, "breath", phrase, at)
+    if part == CLOSE:
+        return Heard(step, struck or by_chance, False, "close", phrase, at)
+    return Heard(step, struck, by_chance, covers, phrase, at)
+
+
+def rhythm(p: Performer, step: Step, index: int, passes: int) -> tuple[bool, bool]:
+    """Tell whether a step is struck on a pass, and whether it rests by chance alone."""
+    if step.pass_of > 1 and (passes - 1) % step.pass_of != step.pass_number - 1:
+        return False, False
+    if step.rhythm != BY_CHANCE:
+        return step.rhythm == SOUND, False
+    s, roll = p.settings, step.rest
+    if s.reroll:
+        dice = Numbers(p.melody.seed, DICE, passes)
+        if dice.at(2 * index) < s.reroll:
+            roll = dice.at(2 * index + 1)
+    return roll >= s.rest, roll < s.rest
+
+
+# -- its pitch -----------------------------------------------------------------
+
+
+def reading(p: Performer, index: int, heard: Heard) -> Reading:
+    """Return what a heard step comes to, the pitch of a close included."""
+    read = p.readings.of(index, heard.step, p.settings)
+    if not heard.is_close:
+        return read
+    if heard.step.free or heard.step.pinned:
+        return read._replace(link=LINK_NONE, strikes=1)
+    s, odd = p.settings, heard.phrase is not None and heard.phrase.number % 2 == 1
+    lens = s.lens
+    own = lens.sound(heard.step, s.degrees, 0)
+    fifth = (lens.root + FIFTH) % 12
+    wanted = fifth if odd and any(tone % 12 == fifth for tone in lens.tones) else lens.root
+    tone = min((t for t in lens.tones if t % 12 == wanted), key=lambda t: (abs(t - own), t))
+    note = fold(tone + s.semitones, 0, TOP)
+    return read._replace(
+        base=lens.unmoved(tone, s.degrees), note=note, cents=lens.deviation(note, s.semitones), link=LINK_NONE, strikes=1
+    )  # fmt: skip
+
+
+# -- silenced ------------------------------------------------------------------
+
+
+def is_silenced(p: Performer) -> bool:
+    """Tell whether no step is struck now: muted, ending, or the silent half of an answer."""
+    return p.settings.mute or p.ending > 1 or bool(p.answer and not answer_sounds(p))
+
+
+def answer_sounds(p: Performer) -> bool:
+    """Tell whether a line that answers is in its sounding bars (cycles, with pulses)."""
+    sound, silent, since = p.answer
+    t = p.transport
+    at = p.melody.cycle if p.by_pulses else t.bars.bar_index(max(t.song_clock, 0))
+    return (at - since) % (sound + silent) < sound

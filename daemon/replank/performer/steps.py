@@ -1,0 +1,166 @@
+"""A step begins: what is due happens, a cycle may end, the line may mutate; then the step is played."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from replank.line.heard import describe
+from replank.line.mutation import Change
+from replank.performer import acting, clocking, course, lookahead, striking
+from replank.timing.gates import clocks_ns, swing_delay
+from replank.timing.phrases import begins as begins_phrase
+
+if TYPE_CHECKING:
+    from replank.performer.core import Performer
+
+
+def boundary(p: Performer) -> None:
+    """Take the step that begins now."""
+    t, m, head = p.transport, p.melody, p.transport.playhead
+    begins = head.begins
+    if begins:
+        close_cycle(p)
+    course.count(p)
+    if p.due or p.ramps:
+        acting.take_due(p, "step", t.song_clock)
+        acting.move_ramps(p)
+    begins = head.begins
+    if begins:
+        _begin_cycle(p)
+    elif not m.advances:
+        m.settle_from = 1  # begun in its midst: not to be heard in full
+    s = p.settings
+    unit, count = s.every
+    if unit == "step":
+        if t.since_moment >= count:
+            mutation_moment(p)
+        t.since_moment += 1
+    if begins:
+        t.keeps_form = False
+    begins = head.advance()
+    index, clock = head.index, t.song_clock
+    t.beginning, t.step_clock = p.now, clock
+    silent = lookahead.is_silenced(p)
+    covers = lookahead.here(p, index).covers if s.phrase else ""
+    m.step_begins(index, not silent and not covers and _takes_its_turn(p, index), silent or covers == "visit home")
+    if not m.is_decided and _is_moment_next(p, clock):
+        _decide(p, 1)
+    if p.by_pulses:
+        p.unschedule("again")  # strikes of a ratchet are cut by the next pulse
+        striking.strike(p, index, t.pulse.interval, begins)
+        return
+    interval = t.follower.interval
+    span = lookahead.step_after(p, clock) - clock
+    if s.swing <= 50:
+        striking.strike(p, index, span * interval, begins)
+        return
+    whole, rest = swing_delay(clock, s.division, s.swing)
+    ahead = swing_delay(clock + span, s.division, s.swing)
+    length = clocks_ns(span + ahead[0] - whole, ahead[1] - rest, interval)
+    if whole:
+        later = [clocks_ns(0, rest, interval), index, length, begins]
+        clocking.count_off(p, clock + whole, "later" if rest else "strike", later if rest else later[1:])
+    elif rest:
+        p.schedule(p.now + clocks_ns(0, rest, interval), "strike", [index, length, begins])
+    else:
+        striking.strike(p, index, length, begins)
+
+
+def _takes_its_turn(p: Performer, index: int) -> bool:
+    step = p.melody.steps[index]
+    return step.pass_of == 1 or (p.melody.passes - 1) % step.pass_of == step.pass_number - 1
+
+
+# -- cycles --------------------------------------------------------------------
+
+
+def close_cycle(p: Performer) -> None:
+    """End the cycle before anything of the next one happens; without a step since the last end, nothing."""
+    t, m = p.transport, p.melody
+    why, t.ended_by = t.ended_by or "itself", ""
+    if m.advances:
+        m.end_cycle(p.settings.length, p.snapshot_values(), why in ("itself", "restart"))
+        t.cycles_ended += 1
+        p.notice("cycle", cycle=m.cycle, ended_by=why)
+
+
+def _begin_cycle(p: Performer) -> None:
+    m, t = p.melody, p.transport
+    close_cycle(p)  # where what was due has returned the line to its beginning
+    if p.due:
+        acting.take_due(p, "cycle", m.cycle)
+    if p.by_pulses:
+        course.take_acts(p)
+    ended, m.has_ended = m.has_ended, False
+    unit, count = p.settings.every
+    if unit == "phrase":
+        is_moment = p.by_pulses and begins_phrase(m.cycle - t.phrase_origin, p.settings.phrase)
+    else:
+        is_moment = (unit == "cycle" or (unit == "bar" and p.by_pulses)) and (m.passes - 1) % count == 0
+    if ended and is_moment:
+        mutation_moment(p)
+
+
+# -- mutations -----------------------------------------------------------------
+
+
+def _is_moment_next(p: Performer, clock: int) -> bool:
+    """Tell whether mutations may happen before the next step begins."""
+    t, s = p.transport, p.settings
+    unit, count = s.every
+    if unit == "step":
+        return t.since_moment >= count
+    bar = t.bars.bar_index(t.next_bar)
+    ends = t.playhead.begins or (s.restart_every and not p.by_pulses and lookahead.restarts_next(p, clock))
+    if unit == "phrase":
+        if p.by_pulses:
+            return bool(ends) and begins_phrase(p.melody.cycle + 1 - t.phrase_origin, s.phrase)
+        return t.next_bar <= clock + s.division and begins_phrase(bar, s.phrase)
+    if unit == "bar" and not p.by_pulses:
+        return t.next_bar <= clock + s.division and bar % count == 0
+    return bool(ends) and p.melody.passes % count == 0
+
+
+def _decide(p: Performer, ahead: int) -> None:
+    """Decide the mutations of the coming moment; `ahead` cycles are still to end before it."""
+    m, s, t = p.melody, p.settings, p.transport
+    moments = 1
+    if s.every[0] == "phrase":  # as many as cycles end in the phrase, so that the pace stays
+        moments = t.cycles_ended + (ahead if lookahead.coming(p)[1] else 0)
+    m.decide(s.length, s.lens, s.mutation_chance, s.chances, moments)
+
+
+def mutation_moment(p: Performer) -> None:
+    """Apply what was decided (or decide now), unless something forbids it."""
+    m, s, t = p.melody, p.settings, p.transport
+    if not m.is_decided:
+        _decide(p, 0)
+    t.since_moment = t.cycles_ended = 0
+    may = not (s.hold or s.mute or m.settle_left or t.keeps_form or lookahead.visiting(p))
+    before = m.form(s.length)
+    tell(p, m.release_decided(may), before)
+
+
+def tell(p: Performer, changes: list[Change], before: Any, kind: str = "mutation") -> None:
+    """Put changes on the trail as one unit and say each of them, by the line's own tones."""
+    if not changes:
+        return
+    m, s = p.melody, p.settings
+    told = []
+    for change in changes:
+        text, silent = describe(change, s.lens, s.rest, s.accent, p.setup.middle_c, s.hand_degrees, s.semitones)
+        told.append(f"step {change.index + 1} {text}")
+        p.notice(
+            "mutation",
+            cycle=m.cycle,
+            index=change.index + 1,
+            mutation=change.kind,
+            before=s.lens.sound(change.before, s.hand_degrees, s.semitones),
+            after=s.lens.sound(change.after, s.hand_degrees, s.semitones),
+            text=text + (" (silent)" if silent else ""),
+            silent=silent,
+            partner=change.partner + 1,
+        )
+    m.trail.record(
+        cycle=m.cycle, now=p.now, kind=kind, text="; ".join(told), before=before, after=m.form(s.length)
+    )  # fmt: skip
