@@ -78,9 +78,9 @@ def _bar(p: Performer) -> None:
     if _restarts(p, bar):
         begin_here(p, t.song_clock, "restart")
     unit, count = p.settings.every
-    if unit == "bar" and bar % count == 0 and t.song_clock:
-        steps.mutation_moment(p)
-    elif unit == "phrase" and begins(bar, p.settings.phrase) and t.song_clock:
+    if (unit == "bar" and bar % count == 0 and t.song_clock) or (
+        unit == "phrase" and begins(bar, p.settings.phrase) and t.song_clock
+    ):
         steps.mutation_moment(p)
 
 

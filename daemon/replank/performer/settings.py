@@ -28,9 +28,10 @@ class Settings:
     """
 
     __slots__ = (
-        "accent", "accent_velocity", "breath", "centre", "chances", "degrees", "direction", "division", "every", "fine_tune",
-        "gap", "gate", "hand_degrees", "hold", "leap", "length", "lens", "meter", "mutation_chance", "mute", "phrase", "ratchet", "ratchet_count",
-        "reroll", "rest", "restart_every", "semitones", "slide", "spread", "sustain", "swing", "tempo_ns", "visit_home",
+        "accent", "accent_velocity", "breath", "centre", "chances", "degrees", "direction", "division", "every",
+        "fine_tune", "gap", "gate", "hand_degrees", "hold", "leap", "length", "lens", "meter", "mutation_chance",
+        "mute", "phrase", "ratchet", "ratchet_count", "reroll", "rest", "restart_every", "semitones", "slide",
+        "spread", "sustain", "swing", "tempo_ns", "visit_home",
     )  # fmt: skip
 
     def __init__(self, values: dict[str, Any], setup: Setup) -> None:
