@@ -75,9 +75,8 @@ class Lens:
         """
         octave, offset = divmod(tone - self.root, 12)
         offsets = self.scale.offsets
-        return fold(
-            self.root + self._ladder(octave * len(offsets) + offsets.index(offset) - degrees), self.low, self.high
-        )
+        degree = octave * len(offsets) + offsets.index(offset) - degrees
+        return fold(self.root + self._ladder(degree), self.low, self.high)
 
     def _ladder(self, degree: int) -> int:
         """Return the semitones from the root to a degree, counted from 0, of any octave."""

@@ -89,7 +89,7 @@ def _foretell(p: Performer, number: int) -> Foretold | None:
 def _may_change(p: Performer, begins: bool) -> bool:
     """Tell whether something is due that may make the next step another one."""
     t = p.transport
-    is_bar = t.next_bar <= t.next_step
+    is_bar, step = t.next_bar <= t.next_step, p.settings.division * t.follower.interval
     units = {"step", "boundary"} | ({"bar"} if is_bar else set()) | ({"cycle"} if begins else set())
     planned = (is_bar and course.acts_next_bar(p)) or course.moves_within(
         p, 2 * p.settings.division * t.follower.interval

@@ -65,10 +65,10 @@ class Performer:
 
     # Python finds the attributes of an object that has more than 30 of them the slow way, unless they are slots.
     __slots__ = (
-        "_role", "_ticks", "answer", "as_left", "band", "by_pulses", "clock_outputs", "counts", "course", "deadlines", "due",
-        "ending", "generate_outputs", "given_seed", "hands", "hands_due", "keyboard", "last_control", "malformed",
-        "melody", "messages", "notes", "notices", "now", "number", "panics", "piece", "piece_since", "ramps",
-        "readings", "received", "selected", "sent", "settings", "setup", "show_name", "taps", "thru_outputs",
+        "_role", "_ticks", "answer", "as_left", "band", "by_pulses", "clock_outputs", "counts", "course", "deadlines",
+        "due", "ending", "generate_outputs", "given_seed", "hands", "hands_due", "keyboard", "last_control",
+        "malformed", "melody", "messages", "notes", "notices", "now", "number", "panics", "piece", "piece_since",
+        "ramps", "readings", "received", "selected", "sent", "settings", "setup", "show_name", "taps", "thru_outputs",
         "transport", "tuning", "values",
     )  # fmt: skip
 

@@ -8,6 +8,7 @@ nothing that was planned happens twice.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from replank.control.parameters import find, show
@@ -154,7 +155,7 @@ def arc_value(arc: Arc, at: float) -> tuple[float, bool]:
     points = arc.points
     if at <= points[0][0]:
         return points[0][1], True
-    for (since, first), (until, target) in zip(points, points[1:], strict=False):
+    for (since, first), (until, target) in pairwise(points):
         if at < until:
             return first + (target - first) * (at - since) / (until - since), False
     return points[-1][1], True
@@ -238,7 +239,7 @@ def clock_text(ns: int) -> str:
     return f"{minutes}:{seconds:02d}"
 
 
-HANDLERS = {"goto": _goto}
+HANDLERS: dict[str, Any] = {"goto": _goto}
 
 
 # -- for people ----------------------------------------------------------------

@@ -201,7 +201,8 @@ def reading(p: Performer, index: int, heard: Heard) -> Reading:
     tone = min((t for t in lens.tones if t % 12 == wanted), key=lambda t: (abs(t - own), t))
     note = fold(tone + s.semitones, 0, TOP)
     return read._replace(
-        base=lens.unmoved(tone, s.degrees), note=note, cents=lens.deviation(note, s.semitones), link=LINK_NONE, strikes=1
+        base=lens.unmoved(tone, s.degrees), note=note, cents=lens.deviation(note, s.semitones), link=LINK_NONE,
+        strikes=1,
     )  # fmt: skip
 
 

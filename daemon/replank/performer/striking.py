@@ -77,7 +77,8 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         gate, linked = max(length, 1), LINK_NONE
     sound = Sound._make((
         kind, index, read.base, read.note, velocity, here.step.velocity, accent, gate,
-        read.cents if band.bends else 0.0, begins, strikes, length // strikes, linked != LINK_NONE or 0 < length // strikes < gate,
+        read.cents if band.bends else 0.0, begins, strikes, length // strikes,
+        linked != LINK_NONE or 0 < length // strikes < gate,
     ))  # fmt: skip
     if silenced:
         band.pass_silently(p, sound if kind == HOLD_ON else Sound(SILENT, index))
