@@ -91,7 +91,5 @@ def _may_change(p: Performer, begins: bool) -> bool:
     t = p.transport
     is_bar, step = t.next_bar <= t.next_step, p.settings.division * t.follower.interval
     units = {"step", "boundary"} | ({"bar"} if is_bar else set()) | ({"cycle"} if begins else set())
-    planned = (is_bar and course.acts_next_bar(p)) or course.moves_within(
-        p, 2 * p.settings.division * t.follower.interval
-    )
-    return bool(p.ramps or planned or (p.answer and is_bar) or any(unit in units for unit, _, _ in p.due))
+    is_planned = (is_bar and course.acts_next_bar(p)) or course.moves_within(p, 2 * step)
+    return bool(p.ramps or is_planned or (p.answer and is_bar) or any(unit in units for unit, _, _ in p.due))

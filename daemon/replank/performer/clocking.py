@@ -78,9 +78,8 @@ def _bar(p: Performer) -> None:
     if _restarts(p, bar):
         begin_here(p, t.song_clock, "restart")
     unit, count = p.settings.every
-    if (unit == "bar" and bar % count == 0 and t.song_clock) or (
-        unit == "phrase" and begins(bar, p.settings.phrase) and t.song_clock
-    ):
+    is_moment = begins(bar, p.settings.phrase) if unit == "phrase" else unit == "bar" and bar % count == 0
+    if is_moment and t.song_clock:
         steps.mutation_moment(p)
 
 

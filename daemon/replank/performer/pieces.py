@@ -101,16 +101,8 @@ def _leave(p: Performer) -> tuple[str, list[Any]] | None:
     # What was decided and not yet applied is decided again, by the same numbers.
     moment = m.moment - m.is_decided
     course.pause(p, p.now)
-    return name, [
-        kept.save(),
-        course.keep(p),
-        m.seed,
-        moment,
-        m.draws,
-        m.by_hand,
-        m.passes,
-        p.transport.playhead.advances,
-    ]
+    chances = [m.seed, moment, m.draws, m.by_hand, m.passes, p.transport.playhead.advances]
+    return name, [kept.save(), course.keep(p), *chances]
 
 
 def _return(p: Performer, left: list[Any]) -> None:
