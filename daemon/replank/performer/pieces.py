@@ -209,7 +209,7 @@ def _brought(p: Performer, args: list[Any], origin: str) -> None:
     acting.done(p, "back", f"{kept.name} is back", origin, unit)
 
 
-HANDLERS = {
+HANDLERS: dict[str, Any] = {
     "piece": _piece,
     "piece_as_left": _as_left,
     "next_piece": _next,
