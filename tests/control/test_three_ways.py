@@ -31,7 +31,7 @@ WRITTEN = {
     "piece": ["piece:2", "piece:Meridian@now"],
     "piece_as_left": ["piece_as_left:First Light@now"], "star": ["star", "star:the dome opens"],
     "name_show": ["name_show:open night"], "keyboard": ["keyboard:root"],
-    "tuning_note": ["tuning_note", "tuning_note:57:40:1"],
+    "tuning_note": ["tuning_note", "tuning_note:57:40:1"], "goto": ["goto:2.5"], "cancel": ["cancel", "cancel:gate"],
 }  # fmt: skip
 """Each action as a person writes it; what is not here takes no argument."""
 

@@ -72,7 +72,7 @@ def test_each_step_comes_early_by_what_the_rig_says(values: dict[str, Any]) -> N
 
 
 def test_gates_are_as_long_as_on_time() -> None:
-    made = stage(gate=0.4)
+    made = stage(gate=0.4, sustain=0.0)
     since = settled(made, 2)
     for output in (0, 1):
         ons = [(now, data[1]) for now, out, data in made.heard if out == output and data[0] & 0xF0 == 0x90 and data[2]]

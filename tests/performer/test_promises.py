@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from replank.control.setup import Setup
-from replank.performer import Performer, striking
+from replank.performer import Performer, lookahead
 from replank.performer.events import Act, Midi
 from replank.performer.voices import Band
 from replank.timing.playhead import cycle_steps
@@ -283,4 +283,4 @@ def test_dice_and_every_step_play_the_same_twice() -> None:
         stage.start()
         stage.bars(8)
     assert stages[0].heard == stages[1].heard
-    assert striking.is_silenced(stages[0].p) is False
+    assert lookahead.is_silenced(stages[0].p) is False

@@ -235,7 +235,7 @@ def _goto(p: Performer, args: list[Any], origin: str) -> None:
 
 def clock_text(ns: int) -> str:
     """Return piece time as minutes and seconds, e.g. ``4:30``."""
-    minutes, seconds = divmod(ns // 1_000_000_000, 60)
+    minutes, seconds = divmod((ns + 500_000_000) // 1_000_000_000, 60)
     return f"{minutes}:{seconds:02d}"
 
 

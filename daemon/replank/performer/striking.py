@@ -54,7 +54,7 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
     if band.earlies or band.aheads:
         p.unschedule("early", "ahead")  # what was to come before this strike comes no more
     here = lookahead.here(p, index)
-    if here.covers == "visit home":
+    if here.step is not m.steps[index]:
         m.stood_in[index] = here.step
     read = lookahead.reading(p, index, here)
     if here.is_close and here.phrase is not None:
