@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -84,7 +85,7 @@ def test_an_arc_moves_its_parameter_over_the_minutes_of_the_piece() -> None:
     assert found[:14] == [0.2] * 14
     assert found[29] == pytest.approx(0.5, abs=0.02)
     assert found[-1] == 0.8
-    assert all(b >= a for a, b in zip(found, found[1:], strict=False))
+    assert all(b >= a for a, b in pairwise(found))
 
 
 def test_an_arc_in_bars_counts_bars() -> None:
@@ -150,9 +151,8 @@ def test_an_arc_is_saved_and_goes_on_exactly() -> None:
 
 
 def test_goto_moves_piece_time_and_its_bars() -> None:
-    piece = Piece(
-        "First Light", arc=(Arc("tension", "minutes", ((0, 0), (2, 1))),), plan=(PlanAct(20, "gate=0.2"), PlanAct(40, "gate=0.9"))
-    )  # fmt: skip
+    plan = (PlanAct(20, "gate=0.2"), PlanAct(40, "gate=0.9"))
+    piece = Piece("First Light", arc=(Arc("tension", "minutes", ((0, 0), (2, 1))),), plan=plan)
     stage = on_stage(piece)
     stage.start()
     stage.clocks(97)
