@@ -129,9 +129,12 @@ def test_off_not_a_byte_differs_from_a_build_without_it(monkeypatch: pytest.Monk
         return stage.heard
 
     with_it = heard()
-    monkeypatch.setattr(
-        lookahead, "_heard", lambda p, i, step, passes, *_: lookahead.Heard(step, *lookahead.rhythm(p, step, i, passes))
-    )
+
+    def refuse(*_: Any) -> None:
+        raise AssertionError("phrases were asked for")
+
+    for name in ("phrase_at", "_in_phrase", "visits"):
+        monkeypatch.setattr(lookahead, name, refuse)
     assert heard() == with_it
 
 

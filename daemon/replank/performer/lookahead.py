@@ -114,20 +114,25 @@ def restarts_next(p: Performer, clock: int) -> bool:
 def here(p: Performer, index: int) -> Heard:
     """Return the step that has begun, at the place `index` from 0."""
     t, m = p.transport, p.melody
-    return _heard(p, index, m.steps[index], m.passes, t.step_clock, m.cycle, t.playhead.phase)
+    step = m.steps[index]
+    if not p.settings.phrase:
+        return Heard(step, *rhythm(p, step, index, m.passes))
+    return _in_phrase(p, index, step, m.passes, t.step_clock, m.cycle, t.playhead.phase)
 
 
 def upcoming(p: Performer) -> Heard:
     """Return the next step as it will be, mutations that are decided included."""
     m, s, t = p.melody, p.settings, p.transport
     index, begins = coming(p)
-    clock = step_after(p, t.step_clock)
     step = m.steps[index]
     if m.pending:
         left = m.left_after_this_cycle(True) if begins else m.settle_left
         may = not (s.hold or s.mute or left or t.keeps_form) and (begins or s.every[0] != "cycle")
-        step = m.ahead(index, may and not _visits_at(p, clock, begins))
-    return _heard(p, index, step, m.passes + begins, clock, m.cycle + begins, t.playhead.phase_ahead)
+        step = m.ahead(index, may and not _visits_next(p, begins))
+    if not s.phrase:
+        return Heard(step, *rhythm(p, step, index, m.passes + begins))
+    clock = step_after(p, t.step_clock)
+    return _in_phrase(p, index, step, m.passes + begins, clock, m.cycle + begins, t.playhead.phase_ahead)
 
 
 def coming(p: Performer) -> tuple[int, bool]:
@@ -147,15 +152,14 @@ def visiting(p: Performer) -> bool:
     return visits(p, phrase_at(p, clock, p.melody.cycle, max(t.playhead.phase, 0))[0])
 
 
-def _visits_at(p: Performer, clock: int, begins: bool) -> bool:
+def _visits_next(p: Performer, begins: bool) -> bool:
     if not (p.settings.phrase and p.settings.visit_home):
         return False
+    clock = step_after(p, p.transport.step_clock)
     return visits(p, phrase_at(p, clock, p.melody.cycle + begins, p.transport.playhead.phase_ahead)[0])
 
 
-def _heard(p: Performer, index: int, step: Step, passes: int, clock: int, cycle: int, phase: int) -> Heard:
-    if not p.settings.phrase:
-        return Heard(step, *rhythm(p, step, index, passes))
+def _in_phrase(p: Performer, index: int, step: Step, passes: int, clock: int, cycle: int, phase: int) -> Heard:
     phrase, at = phrase_at(p, clock, cycle, phase)
     covers = ""
     if visits(p, phrase):
@@ -171,7 +175,7 @@ def _heard(p: Performer, index: int, step: Step, passes: int, clock: int, cycle:
 
 def rhythm(p: Performer, step: Step, index: int, passes: int) -> tuple[bool, bool]:
     """Tell whether a step is struck on a pass, and whether it rests by chance alone."""
-    if step.pass_of > 1 and (passes - 1) % step.pass_of != step.pass_number - 1:
+    if step.pass_of > 1 and not takes_turn(step, passes):
         return False, False
     if step.rhythm != BY_CHANCE:
         return step.rhythm == SOUND, False
@@ -181,6 +185,11 @@ def rhythm(p: Performer, step: Step, index: int, passes: int) -> tuple[bool, boo
         if dice.at(2 * index) < s.reroll:
             roll = dice.at(2 * index + 1)
     return roll >= s.rest, roll < s.rest
+
+
+def takes_turn(step: Step, passes: int) -> bool:
+    """Tell whether a step takes part in a pass, counted from 1."""
+    return (passes - 1) % step.pass_of == step.pass_number - 1
 
 
 # -- its pitch -----------------------------------------------------------------

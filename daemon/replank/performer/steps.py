@@ -20,7 +20,8 @@ def boundary(p: Performer) -> None:
     begins = head.begins
     if begins:
         close_cycle(p)
-    course.count(p)
+    if p.piece or p.course.mark < 0 or p.by_pulses:
+        course.count(p)
     if p.due or p.ramps:
         acting.take_due(p, "step", t.song_clock)
         acting.move_ramps(p)
@@ -40,9 +41,10 @@ def boundary(p: Performer) -> None:
     begins = head.advance()
     index, clock = head.index, t.song_clock
     t.beginning, t.step_clock = p.now, clock
-    silent = lookahead.is_silenced(p)
+    silent, step = lookahead.is_silenced(p), m.steps[index]
     covers = lookahead.here(p, index).covers if s.phrase else ""
-    m.step_begins(index, not silent and not covers and _takes_its_turn(p, index), silent or covers == "visit home")
+    itself = not silent and not covers and (step.pass_of == 1 or lookahead.takes_turn(step, m.passes))
+    m.step_begins(index, itself, silent or covers == "visit home")
     if not m.is_decided and _is_moment_next(p, clock):
         _decide(p, 1)
     if p.by_pulses:
@@ -50,7 +52,7 @@ def boundary(p: Performer) -> None:
         striking.strike(p, index, t.pulse.interval, begins)
         return
     interval = t.follower.interval
-    span = lookahead.step_after(p, clock) - clock
+    span = lookahead.step_after(p, clock) - clock if s.restart_every else s.division
     if s.swing <= 50:
         striking.strike(p, index, span * interval, begins)
         return
@@ -64,11 +66,6 @@ def boundary(p: Performer) -> None:
         p.schedule(p.now + clocks_ns(0, rest, interval), "strike", [index, length, begins])
     else:
         striking.strike(p, index, length, begins)
-
-
-def _takes_its_turn(p: Performer, index: int) -> bool:
-    step = p.melody.steps[index]
-    return step.pass_of == 1 or (p.melody.passes - 1) % step.pass_of == step.pass_number - 1
 
 
 # -- cycles --------------------------------------------------------------------

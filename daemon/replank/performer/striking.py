@@ -72,7 +72,7 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
     elif here.is_held_through:
         kind, gate, linked = HOLD_ON, _until_breath(p, here), LINK_NONE
     elif tie == SUSTAINED and here.rests_by_chance and t.step_clock < t.sustain[1]:
-        kind, (gate, linked) = HOLD_ON, _hold_over(p, length)
+        kind, (gate, linked) = HOLD_ON, _hold_over(p, length, lookahead.upcoming(p))
     else:
         gate, linked = max(length, 1), LINK_NONE
     sound = Sound._make((
@@ -117,22 +117,28 @@ def _gate(p: Performer, here: Heard, note: int, length: int, link: int, strikes:
     if here.is_close:
         return _until_breath(p, here), LINK_NONE
     each = length // strikes
-    if link != LINK_NONE and strikes == 1 and _is_struck_next(p):
+    coming = None
+    if strikes == 1 and (
+        link != LINK_NONE or s.gate >= 1.0 or _may_sustain(p, here) or each - int(each * s.gate) < s.gap
+    ):
+        coming = lookahead.upcoming(p)
+    is_next_struck = coming is not None and coming.is_struck and not lookahead.is_silenced(p)
+    if link != LINK_NONE and is_next_struck:
         # Runs into the next step; what ends it if that never comes is this
         # deadline (pulses) or the loss of the clock.
         longest = LONGEST_PULSE_GATE_NS
         return (max(2 * length, longest) if pulses else 4 * max(length, longest)), link
     if each <= 0:
         return UNKNOWN_GATE_NS, LINK_NONE
-    if link == LINK_NONE and strikes == 1 and _sustains(p, here):
+    if link == LINK_NONE and coming is not None and coming.rests_by_chance and _may_sustain(p, here):
         p.transport.sustain = [note, p.transport.step_clock + (_PULSES_HELD if pulses else p.transport.bars.bar_length)]
-        return _hold_over(p, length)
+        return _hold_over(p, length, coming)
     gate = int(each * s.gate) or 1
     if pulses:
         return min(gate, LONGEST_PULSE_GATE_NS), LINK_NONE
     if s.gate >= 1.0 or each - gate < s.gap:
-        struck = strikes > 1 or _is_struck_next(p)
-        if struck and (strikes > 1 or _note_next(p) == note):
+        struck = strikes > 1 or is_next_struck
+        if struck and (coming is None or _note_next(p, coming) == note):
             return gap_before_repeat(gate, each, s.gap), LINK_NONE
         if struck and s.gate >= 1.0:
             return _into_next(each), LINK_NONE
@@ -144,35 +150,30 @@ def _into_next(length: int) -> int:
     return length + length // 4
 
 
-def _is_struck_next(p: Performer) -> bool:
-    return not lookahead.is_silenced(p) and lookahead.upcoming(p).is_struck
+def _note_next(p: Performer, coming: Heard) -> int:
+    return lookahead.reading(p, lookahead.coming(p)[0], coming).note
 
 
-def _note_next(p: Performer) -> int:
-    return lookahead.reading(p, lookahead.coming(p)[0], lookahead.upcoming(p)).note
-
-
-def _sustains(p: Performer, here: Heard) -> bool:
-    """Tell whether a struck step holds through the rests by chance that follow it: its link roll decides."""
+def _may_sustain(p: Performer, here: Heard) -> bool:
+    """Tell whether a struck step holds through rests by chance, if they follow: its link roll decides."""
     s, step = p.settings, here.step
-    if not s.sustain or step.linked != LINK_BY_CHANCE:
+    if step.linked != LINK_BY_CHANCE:
         return False
     place = 1.0 - step.link  # ratchets lie at its low end
-    return s.ratchet < place <= s.ratchet + s.sustain and lookahead.upcoming(p).rests_by_chance
+    return s.ratchet < place <= s.ratchet + s.sustain
 
 
-def _hold_over(p: Performer, length: int) -> tuple[int, int]:
+def _hold_over(p: Performer, length: int, coming: Heard) -> tuple[int, int]:
     """Return how long a sustained note is held from this step on, and whether the next step may hold it on."""
     t = p.transport
     note, until = t.sustain
     clocks = lookahead.step_after(p, t.step_clock) - t.step_clock
     if t.step_clock + clocks > until:  # a bar is full before the next step
         return max(1, length * (until - t.step_clock) // clocks), LINK_NONE
-    coming = lookahead.upcoming(p)
     if coming.rests_by_chance and t.step_clock + clocks < until:
         longest = LONGEST_PULSE_GATE_NS
         return (longest if p.by_pulses else 4 * max(length, longest)), SUSTAINED
-    if coming.is_struck and _note_next(p) == note and not p.by_pulses:
+    if coming.is_struck and _note_next(p, coming) == note and not p.by_pulses:
         return gap_before_repeat(length, length, p.settings.gap), LINK_NONE
     return (min(_into_next(length), LONGEST_PULSE_GATE_NS) if p.by_pulses else _into_next(length)), LINK_NONE
 
