@@ -9,7 +9,7 @@ import pytest
 
 from replank.control.setup import Output, Setup, Voice
 from replank.line.steps import BY_CHANCE, REST, Step
-from replank.performer import lookahead
+from replank.performer import reading
 from tests.performer.kit import AT_120, MS, Stage, pulses_setup, unbalanced
 
 STEP = 6 * AT_120
@@ -155,12 +155,12 @@ def test_off_no_note_holds() -> None:
 
 def test_a_build_that_holds_through_forced_rests_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """Negative control."""
-    rhythm = lookahead.rhythm
+    by_roll = reading.by_roll
 
-    def blind(p: Any, step: Step, index: int, passes: int) -> tuple[bool, bool]:
-        struck, _ = rhythm(p, step, index, passes)
+    def blind(step: Step, roll: float, rest_chance: float) -> tuple[bool, bool]:
+        struck, _ = by_roll(step, roll, rest_chance)
         return struck, not struck
 
-    monkeypatch.setattr(lookahead, "rhythm", blind)
+    monkeypatch.setattr(reading, "by_roll", blind)
     with pytest.raises(AssertionError):
         test_a_forced_rest_ends_it_and_a_written_rest_is_never_filled()

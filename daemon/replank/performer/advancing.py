@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from replank.line.heard import link_of
 from replank.line.steps import LINK_NONE, LINK_SLIDE, LINK_TIE
 from replank.performer import course, lookahead
-from replank.performer.lookahead import Heard
+from replank.performer.reading import Heard
 from replank.performer.voices import SLIDE, STRIKE, Sound, lead_ns
 
 if TYPE_CHECKING:

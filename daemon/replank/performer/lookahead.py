@@ -7,12 +7,12 @@ so a slide, a gate or a voice that speaks early never expects another step.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from replank.line.chance import DICE, Numbers
 from replank.line.lenses import TOP, fold
-from replank.line.steps import BY_CHANCE, LINK_NONE, SOUND, Step
-from replank.performer.reading import Reading
+from replank.line.steps import LINK_NONE, Step
+from replank.performer.reading import Heard, Reading, by_roll
 from replank.timing.order import cycle_steps
 from replank.timing.phrases import BREATH, CLOSE, Phrase, bars_left, number_of
 from replank.timing.playhead import index_at
@@ -24,37 +24,6 @@ FIFTH = 7
 """Semitones of the tone on which odd phrases close."""
 BEAT_STEPS = 4
 """With pulses a beat is so many steps, and a bar four beats."""
-
-
-class Heard(NamedTuple):
-    """A step as it sounds in its place, silencing aside.
-
-    Attributes:
-        step: The line's own, or home's where it stands in.
-        is_struck: True where it is struck.
-        rests_by_chance: True where nothing but its roll (or the die of this
-            pass) silences it, so that a sustained note may run through it.
-        covers: What covers the line's own step: "", "visit home", "close", "breath".
-        phrase: Its phrase; None where no phrases are counted.
-        at: Where it begins, as the phrase counts.
-    """
-
-    step: Step
-    is_struck: bool
-    rests_by_chance: bool
-    covers: str = ""
-    phrase: Phrase | None = None
-    at: int = 0
-
-    @property
-    def is_close(self) -> bool:
-        """True where it closes its phrase."""
-        return self.covers == "close"
-
-    @property
-    def is_held_through(self) -> bool:
-        """True between the close and the breath: what closes sounds on."""
-        return self.covers == "breath" and self.phrase is not None and self.at < self.phrase.silence
 
 
 def phrase_at(p: Performer, clock: int, cycle: int, phase: int) -> tuple[Phrase, int]:
@@ -116,7 +85,7 @@ def here(p: Performer, index: int) -> Heard:
     t, m = p.transport, p.melody
     step = m.steps[index]
     if not p.settings.phrase:
-        return Heard(step, *rhythm(p, step, index, m.passes))
+        return _by_itself(p, index, step, m.passes)
     return _in_phrase(p, index, step, m.passes, t.step_clock, m.cycle, t.playhead.phase)
 
 
@@ -130,7 +99,7 @@ def upcoming(p: Performer) -> Heard:
         may = not (s.hold or s.mute or left or t.keeps_form) and (begins or s.every[0] != "cycle")
         step = m.ahead(index, may and not _visits_next(p, begins))
     if not s.phrase:
-        return Heard(step, *rhythm(p, step, index, m.passes + begins))
+        return _by_itself(p, index, step, m.passes + begins)
     clock = step_after(p, t.step_clock)
     return _in_phrase(p, index, step, m.passes + begins, clock, m.cycle + begins, t.playhead.phase_ahead)
 
@@ -159,6 +128,13 @@ def _visits_next(p: Performer, begins: bool) -> bool:
     return visits(p, phrase_at(p, clock, p.melody.cycle + begins, p.transport.playhead.phase_ahead)[0])
 
 
+def _by_itself(p: Performer, index: int, step: Step, passes: int) -> Heard:
+    s = p.settings
+    if s.reroll or step.pass_of > 1:
+        return Heard(step, *rhythm(p, step, index, passes))
+    return p.readings.of(index, step, s).heard
+
+
 def _in_phrase(p: Performer, index: int, step: Step, passes: int, clock: int, cycle: int, phase: int) -> Heard:
     phrase, at = phrase_at(p, clock, cycle, phase)
     covers = ""
@@ -177,14 +153,12 @@ def rhythm(p: Performer, step: Step, index: int, passes: int) -> tuple[bool, boo
     """Tell whether a step is struck on a pass, and whether it rests by chance alone."""
     if step.pass_of > 1 and not takes_turn(step, passes):
         return False, False
-    if step.rhythm != BY_CHANCE:
-        return step.rhythm == SOUND, False
     s, roll = p.settings, step.rest
     if s.reroll:
         dice = Numbers(p.melody.seed, DICE, passes)
         if dice.at(2 * index) < s.reroll:
             roll = dice.at(2 * index + 1)
-    return roll >= s.rest, roll < s.rest
+    return by_roll(step, roll, s.rest)
 
 
 def takes_turn(step: Step, passes: int) -> bool:

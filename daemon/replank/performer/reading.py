@@ -5,8 +5,40 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from replank.line.heard import is_accented, link_of, ratchet_of
-from replank.line.steps import STEPS, Step
+from replank.line.steps import BY_CHANCE, SOUND, STEPS, Step
 from replank.performer.settings import Settings
+from replank.timing.phrases import Phrase
+
+
+class Heard(NamedTuple):
+    """A step as it sounds in its place, silencing aside.
+
+    Attributes:
+        step: The line's own, or home's where it stands in.
+        is_struck: True where it is struck.
+        rests_by_chance: True where nothing but its roll (or the die of this
+            pass) silences it, so that a sustained note may run through it.
+        covers: What covers the line's own step: "", "visit home", "close", "breath".
+        phrase: Its phrase; None where no phrases are counted.
+        at: Where it begins, as the phrase counts.
+    """
+
+    step: Step
+    is_struck: bool
+    rests_by_chance: bool
+    covers: str = ""
+    phrase: Phrase | None = None
+    at: int = 0
+
+    @property
+    def is_close(self) -> bool:
+        """True where it closes its phrase."""
+        return self.covers == "close"
+
+    @property
+    def is_held_through(self) -> bool:
+        """True between the close and the breath: what closes sounds on."""
+        return self.covers == "breath" and self.phrase is not None and self.at < self.phrase.silence
 
 
 class Reading(NamedTuple):
@@ -20,6 +52,7 @@ class Reading(NamedTuple):
         is_accented: True where it is accented.
         link: LINK_NONE, LINK_SLIDE or LINK_TIE.
         strikes: 1 to 4.
+        heard: Whether it is struck, on a pass on which no die is thrown, outside phrases.
         soft, loud: Velocity without and with an accent, 1 to 127.
     """
 
@@ -33,6 +66,7 @@ class Reading(NamedTuple):
     strikes: int
     soft: int
     loud: int
+    heard: Heard
 
 
 class Readings:
@@ -59,4 +93,12 @@ def read(step: Step, s: Settings) -> Reading:
         is_accented(step, s.accent), link_of(step, s.slide),
         ratchet_of(step, s.ratchet, s.ratchet_count) if s.ratchet or step.ratchet > 1 else 1,
         s.velocity(step.velocity, False), s.velocity(step.velocity, True),
+        Heard(step, *by_roll(step, step.rest, s.rest)),
     )  # fmt: skip
+
+
+def by_roll(step: Step, roll: float, rest_chance: float) -> tuple[bool, bool]:
+    """Tell whether a step is struck with this rest roll, and whether it rests by chance alone."""
+    if step.rhythm != BY_CHANCE:
+        return step.rhythm == SOUND, False
+    return roll >= rest_chance, roll < rest_chance

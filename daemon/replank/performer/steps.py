@@ -107,14 +107,13 @@ def _is_moment_next(p: Performer, clock: int) -> bool:
     unit, count = s.every
     if unit == "step":
         return t.since_moment >= count
-    bar = t.bars.bar_index(t.next_bar)
     ends = t.playhead.begins or (s.restart_every and not p.by_pulses and lookahead.restarts_next(p, clock))
     if unit == "phrase":
         if p.by_pulses:
             return bool(ends) and begins_phrase(p.melody.cycle + 1 - t.phrase_origin, s.phrase)
-        return t.next_bar <= clock + s.division and begins_phrase(bar, s.phrase)
+        return t.next_bar <= clock + s.division and begins_phrase(t.bars.bar_index(t.next_bar), s.phrase)
     if unit == "bar" and not p.by_pulses:
-        return t.next_bar <= clock + s.division and bar % count == 0
+        return t.next_bar <= clock + s.division and t.bars.bar_index(t.next_bar) % count == 0
     return bool(ends) and p.melody.passes % count == 0
 
 

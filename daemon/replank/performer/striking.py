@@ -8,7 +8,7 @@ from replank.control.notices import Notice
 from replank.line.heard import is_accented
 from replank.line.steps import BY_CHANCE, LINK_BY_CHANCE, LINK_NONE, LINK_SLIDE, LINK_TIE
 from replank.performer import advancing, clocking, lookahead
-from replank.performer.lookahead import Heard
+from replank.performer.reading import Heard
 from replank.performer.voices import GO_ON, HOLD_ON, SLIDE, STRIKE, Sound, struck_again
 from replank.performer.voices import REST as SILENT
 from replank.timing.gates import (
@@ -54,11 +54,14 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
     if band.earlies or band.aheads:
         p.unschedule("early", "ahead")  # what was to come before this strike comes no more
     here = lookahead.here(p, index)
+    is_close = here.covers == "close"
     if here.step is not m.steps[index]:
         m.stood_in[index] = here.step
-    read = lookahead.reading(p, index, here)
-    if here.is_close and here.phrase is not None:
+    if is_close and here.phrase is not None:
+        read = lookahead.reading(p, index, here)
         t.closed = here.phrase.end
+    else:
+        read = p.readings.of(index, here.step, p.settings)
     silenced = lookahead.is_silenced(p)
     heard = here.is_struck and not silenced
     accent = heard and read.is_accented
@@ -66,10 +69,10 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
     kind, strikes = SILENT, 1
     tie, t.tie = t.tie, 0
     if heard:
-        kind = STRIKE if here.is_close else GO_ON if tie == LINK_TIE else SLIDE if tie == LINK_SLIDE else STRIKE
+        kind = STRIKE if is_close else GO_ON if tie == LINK_TIE else SLIDE if tie == LINK_SLIDE else STRIKE
         strikes = 1 if kind == GO_ON else read.strikes
         gate, linked = _gate(p, here, read.note, length, read.link, strikes)
-    elif here.is_held_through:
+    elif here.covers and here.is_held_through:
         kind, gate, linked = HOLD_ON, _until_breath(p, here), LINK_NONE
     elif tie == SUSTAINED and here.rests_by_chance and t.step_clock < t.sustain[1]:
         kind, (gate, linked) = HOLD_ON, _hold_over(p, length, lookahead.upcoming(p))
@@ -114,7 +117,7 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
 def _gate(p: Performer, here: Heard, note: int, length: int, link: int, strikes: int) -> tuple[int, int]:
     """Return the nanoseconds that a note sounds, and how it is linked to the next step."""
     s, pulses = p.settings, p.by_pulses
-    if here.is_close:
+    if here.covers == "close":
         return _until_breath(p, here), LINK_NONE
     each = length // strikes
     coming = None
@@ -157,7 +160,7 @@ def _note_next(p: Performer, coming: Heard) -> int:
 def _may_sustain(p: Performer, here: Heard) -> bool:
     """Tell whether a struck step holds through rests by chance, if they follow: its link roll decides."""
     s, step = p.settings, here.step
-    if step.linked != LINK_BY_CHANCE:
+    if step.linked != LINK_BY_CHANCE or not (s.rest or s.reroll):
         return False
     place = 1.0 - step.link  # ratchets lie at its low end
     return s.ratchet < place <= s.ratchet + s.sustain
