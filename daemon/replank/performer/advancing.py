@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from replank.line.heard import is_accented, link_of
+from replank.line.heard import is_accented, link_of, velocity_roll_of
 from replank.line.steps import LINK_NONE, LINK_SLIDE, LINK_TIE, Step
 from replank.performer import striking
 from replank.performer.voices import SLIDE, STRIKE, Sound, lead_ns
@@ -62,7 +62,7 @@ def speak(p: Performer, i: int, number: int) -> None:
         accent = is_accented(step, s.accent)
         sound = Sound(
             SLIDE if t.tie == LINK_SLIDE else STRIKE, coming.place, s.lens.base(step), note,
-            s.velocity(step.velocity, accent), step.velocity, accent, 0,
+            s.velocity_of(step, accent), velocity_roll_of(step), accent, 0,
             s.lens.deviation(note, s.semitones) if p.band.bends else 0.0, coming.begins,
         )  # fmt: skip
         if not coming.heard or t.tie == LINK_TIE:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from replank.control.setup import to_plain
+from replank.control.setup import from_plain, to_plain
+from replank.performer import prepared
 from replank.performer.melody import Melody
 from replank.performer.settings import Settings
 
@@ -63,7 +64,8 @@ def carry_over(p: Performer, plain: dict[str, Any], whole: bool) -> None:
         p: Just made, for tonight's rig and set, and not yet playing.
         plain: What `save` returned then.
         whole: True takes line, home, trail, chances, parameters, piece and
-            name; False only the snapshots and the pieces as they were left.
+            name, and of the lines that tonight's set keeps those that are new; False only
+            the snapshots, beside tonight's kept lines, and the pieces as they were left.
 
     Raises:
         ValueError: Saved by another version, or with a scale that tonight's rig does not know.
@@ -72,7 +74,7 @@ def carry_over(p: Performer, plain: dict[str, Any], whole: bool) -> None:
         raise ValueError(f"this state is of version {plain.get('version')}, not {VERSION}")
     melody = Melody.restore(plain["melody"])
     if not whole:
-        p.melody.snapshots = melody.snapshots
+        p.melody.snapshots = prepared.carried(p, melody.snapshots)
         p.as_left = _copy(plain["as_left"])
         return
     values = {**p.values, **{name: value for name, value in plain["values"].items() if name in p.values}, "mute": False}
@@ -86,6 +88,7 @@ def carry_over(p: Performer, plain: dict[str, Any], whole: bool) -> None:
     p.melody = melody
     p.changed()
     melody.settle(p.values["settle"])
+    prepared.take_in(p, from_plain(plain["setup"]))
 
 
 def _copy(value: Any) -> Any:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from replank.control.notices import Notice
 from replank.line.chance import DICE, Numbers
-from replank.line.heard import describe, is_accented
+from replank.line.heard import describe, is_accented, velocity_roll_of
 from replank.line.mutation import Change
 from replank.line.steps import BY_CHANCE, LINK_NONE, LINK_SLIDE, LINK_TIE, REST, SOUND, Step
 from replank.performer import acting, advancing, clocking
@@ -164,9 +164,8 @@ def go_ahead(p: Performer, i: int) -> None:
     if i in p.band.aheads and not is_silenced(p):
         step, struck = outlook(p)
         begins = p.transport.playhead.peek()[1]
-        p.band.ahead(
-            p, i, is_accented(step, p.settings.accent), step.velocity, struck and p.transport.tie != LINK_TIE, begins
-        )
+        accent = is_accented(step, p.settings.accent)
+        p.band.ahead(p, i, accent, velocity_roll_of(step), struck and p.transport.tie != LINK_TIE, begins)
 
 
 # -- what is heard -------------------------------------------------------------
@@ -257,8 +256,8 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
     else:
         spacing = length // strikes
         sound = Sound._make((
-            kind, index, read.base, note, velocity, step.velocity, accent, gate, read.cents if band.bends else 0.0,
-            begins, strikes, spacing, linked != LINK_NONE or 0 < spacing < gate,
+            kind, index, read.base, note, velocity, read.roll, accent, gate, read.cents if band.bends else 0.0,
+            begins, strikes, spacing, linked != LINK_NONE or 0 < spacing < gate, read.soft,
         ))  # fmt: skip
         band.play(p, sound)
         for i in band.aheads if length else ():
@@ -313,7 +312,7 @@ def _gate(p: Performer, note: int, length: int, link: int, strikes: int) -> tupl
 def _repeat(p: Performer, sound: Sound) -> None:
     """Let a step strike again: on whole clocks where they divide it, else by the last interval."""
     t, s = p.transport, p.settings
-    again = struck_again(sound, s.velocity(sound.roll, False))
+    again = struck_again(sound)
     offsets = None if p.by_pulses else ratchet_offsets(s.division, sound.ratchet)
     if offsets is not None and s.swing <= 50:
         for offset in offsets[1:]:
