@@ -98,8 +98,8 @@ class Rolls(NamedTuple):
 def words_of(step: Step) -> Written:
     """Return all of a step that a person can write in words: everything but its rolls."""
     return Written(
-        step.pitch, step.rhythm, step.accented, step.linked, step.pinned, step.free, step.ratchet, step.pass_number,
-        step.pass_of, step.forced_velocity,
+        pitch=step.pitch, rhythm=step.rhythm, accented=step.accented, linked=step.linked, pinned=step.pinned,
+        free=step.free, ratchet=step.ratchet, pass_number=step.pass_number, pass_of=step.pass_of, velocity=step.forced_velocity,
     )  # fmt: skip
 
 
@@ -111,8 +111,9 @@ def rolls_of(step: Step) -> Rolls:
 def as_written(words: Written, rolls: Rolls) -> Step:
     """Return the step of which these are the words and the rolls."""
     return Step(
-        words.pitch, *rolls, words.rhythm, words.accented, words.linked, words.pinned, words.free, words.ratchet,
-        words.pass_number, words.pass_of, words.velocity,
+        pitch=words.pitch, rest=rolls.rest, accent=rolls.accent, velocity=rolls.velocity, link=rolls.link,
+        rhythm=words.rhythm, accented=words.accented, linked=words.linked, pinned=words.pinned, free=words.free,
+        ratchet=words.ratchet, pass_number=words.pass_number, pass_of=words.pass_of, forced_velocity=words.velocity,
     )  # fmt: skip
 
 
