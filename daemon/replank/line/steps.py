@@ -99,7 +99,8 @@ def words_of(step: Step) -> Written:
     """Return all of a step that a person can write in words: everything but its rolls."""
     return Written(
         pitch=step.pitch, rhythm=step.rhythm, accented=step.accented, linked=step.linked, pinned=step.pinned,
-        free=step.free, ratchet=step.ratchet, pass_number=step.pass_number, pass_of=step.pass_of, velocity=step.forced_velocity,
+        free=step.free, ratchet=step.ratchet, pass_number=step.pass_number, pass_of=step.pass_of,
+        velocity=step.forced_velocity,
     )  # fmt: skip
 
 
