@@ -207,6 +207,7 @@ def test_rolls_and_home_beside_a_line():
         (f"    line: D3 F3 A3\n    rolls: {FOUR}\n", 5, 5, "rolls is for as many steps as line: 3, not 2"),
         ("    line: D3 F3\n    home: D3\n", 5, 5, "home is for as many steps as line: 2, not 1"),
         ("    line: D3\n    home: D3 H3\n", 5, 14, "home: 'H3' is not a note"),
+        ("    line: D3 H3\n    home: D3 F3\n", 4, 14, "line: 'H3' is not a note"),
         ("    line: D3\n    rolls: [0.1]\n", 5, 12, "rolls: is written as {rest: [0.9, …]"),
         ("    line: D3\n    rolls: {rest: [0.1]}\n", 5, 12, "lacks accent, velocity, link"),
         ("    line: D3\n    rolls: {rset: [0.1]}\n", 5, 13, "rolls has no 'rset' (nearest: rest)"),

@@ -148,7 +148,7 @@ def _kept(reader: Reader, node: Node, common: dict[str, Any], setup: Setup) -> t
         elif name.lower() in (other.lower() for other in made):
             reader.refuse(mark, f"kept: {quoted(name)} is here already; capital letters do not matter")
         fields = reader.table(inner, KEPT_KEYS, f"kept {quoted(name)}")
-        _check_line(reader, inner, fields)
+        _check_line(reader, inner, fields, len(reader.mistakes) == before)
         if isinstance(inner, Mapping) and "line" not in inner.pairs:
             reader.refuse(mark, f"kept {quoted(name)} has no 'line:'")
         if len(reader.mistakes) > before:
@@ -161,8 +161,8 @@ def _kept(reader: Reader, node: Node, common: dict[str, Any], setup: Setup) -> t
     return tuple(made.values())
 
 
-def _check_line(reader: Reader, node: Node, made: dict[str, Any]) -> None:
-    """Refuse what stands beside a written line and does not fit it."""
+def _check_line(reader: Reader, node: Node, made: dict[str, Any], is_good: bool) -> None:
+    """Refuse what stands beside a written line and does not fit it; steps are counted where all was good so far."""
     if not isinstance(node, Mapping):
         return
     for name, base in (("rolls", "line"), ("home", "line"), ("home_rolls", "home")):
@@ -171,15 +171,16 @@ def _check_line(reader: Reader, node: Node, made: dict[str, Any]) -> None:
         mark = node.pairs[name][0]
         if base not in node.pairs:
             reader.refuse(mark, f"{name} belongs to a written {base}, and there is none here")
-        elif name in made and base in made and len(made[name]) != len(made[base]):
+        elif is_good and name in made and base in made and len(made[name]) != len(made[base]):
             reader.refuse(mark, f"{name} is for as many steps as {base}: {len(made[base])}, not {len(made[name])}")
 
 
 def _piece(reader: Reader, node: Node, common: dict[str, Any], rig: Values[str, Any]) -> Piece:
+    first = len(reader.mistakes)
     made = reader.table(node, PIECE_KEYS, "a piece")
     before = len(reader.mistakes)
     values = {**common.get("values", {}), **{name: made.pop(name) for name in VALUE_NAMES if name in made}}
-    _check_line(reader, node, made)
+    _check_line(reader, node, made, before == first)
     line = made.get("line", ())
     if line and "length" not in values:
         values["length"] = len(line)
