@@ -23,7 +23,11 @@ def rig(text: str) -> Setup:
 
 
 def pieces(text: str, setup: Setup | None = None):
-    return read_set(yaml(text), setup or Setup())[0]
+    return read_set(yaml(text), setup or Setup())[0].pieces
+
+
+def kept(text: str, setup: Setup | None = None):
+    return read_set(yaml(text), setup or Setup())[0].kept
 
 
 def mistakes(read, text: str, *more) -> list[tuple[int, int, str]]:

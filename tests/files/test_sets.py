@@ -8,9 +8,9 @@ from replank.control.pace import pace
 from replank.control.parameters import DEFAULTS
 from replank.control.setup import Piece, Setup, Voice, Voltage
 from replank.host.files import load_rig, load_set
-from replank.host.files.notation import write_line
 from replank.host.files.pieces import volts_of
 from replank.host.files.sets import read_set, solve_half_life
+from replank.line.steps import REST, Written
 from tests.files.helpers import ROOT, mistakes, pieces, yaml
 
 HEAD = "set: 1\npieces:\n  - name: one\n"
@@ -28,15 +28,16 @@ def test_a_piece_holds_what_was_written():
             seed: 1609
             hold: on
             root: Eb
-            line: D3! . 60*2 / F#3 .!
+            line: D3:pin . 60 60 | F#3 .:pin
           - scales: [ionian]
             length: 7
         """)
     assert made[0] == Piece(
         "First Light",
         {"tempo": 104.0, "root": "Eb", "length": 6},
-        ((50, True), (-1, False), (60, False), (60, False), (54, False), (-1, True)),
-        1609, 7.5, True, ("dorian", "whole tone"), ("1/8",),
+        (Written(50, pinned=True), Written(50, REST), Written(60), Written(60), Written(54),
+         Written(54, REST, pinned=True)),
+        seed=1609, minutes=7.5, hold=True, scales=("dorian", "whole tone"), divisions=("1/8",),
     )  # fmt: skip
     assert made[1].values == {"tempo": 104.0, "root": "A", "length": 7}
     assert made[1].scales == ("ionian",)
@@ -45,7 +46,7 @@ def test_a_piece_holds_what_was_written():
 def test_notes_and_scales_are_read_in_the_light_of_the_rig():
     setup = Setup(middle_c=3, user_scales={"slow fifths": (0.0, 204.0, 702.0)})
     made = pieces(HEAD + "    line: C3\n    scale: Slow_Fifths\n    register_low: C2\n", setup)[0]
-    assert made.notes == ((60, False),)
+    assert made.line == (Written(60),)
     assert made.values == {"scale": "slow fifths", "register_low": 48, "length": 1}
 
 
@@ -65,9 +66,8 @@ def test_notes_and_scales_are_read_in_the_light_of_the_rig():
         (HEAD + "    seed: -1\n", 4, 11, "outside"),
         (HEAD + "    line: D3 H3 . F3\n", 4, 14, "'H3' is not a note"),
         (HEAD + "    line: D3 F3\n      A3 . X\n", 5, 12, "'X' is not a note"),
-        (HEAD + "    line: D3*65\n", 4, 11, "65 times"),
-        (HEAD + "    line: D3*40 F3*30\n", 4, 11, "70 steps"),
-        (HEAD + "    line: /\n", 4, 11, "no step"),
+        (HEAD + f"    line: {'D3 ' * 65}\n", 4, 11, "65 steps"),
+        (HEAD + "    line: 'D3 | '\n    length: 0\n", 5, 13, "0 is outside"),
         (HEAD + "    line: G10\n", 4, 11, "outside 0 to 127"),
         (HEAD + "    half_life_bars: 0.25\n", 4, 21, "no settings"),
         (HEAD + "    half_life_bars: 2\n    mutation_count: 1\n", 4, 21, "say mutation_count: "),
@@ -79,17 +79,6 @@ def test_refused_with_place_and_help(text, line, column, what):
     found = mistakes(pieces, text)
     assert [row[:2] for row in found] == [(line, column)]
     assert what in found[0][2]
-
-
-def test_every_wrong_word_of_a_line_is_told():
-    found = mistakes(pieces, HEAD + "    line: D3 Q . R! S*2\n")
-    assert [row[1] for row in found] == [14, 18, 21]
-
-
-@given(st.lists(st.tuples(st.integers(-1, 127), st.booleans()), min_size=1, max_size=64), st.integers(3, 5))
-def test_a_written_line_is_read_back(notes, middle_c):
-    text = HEAD + f"    line: '{write_line(tuple(notes), middle_c)}'\n"
-    assert pieces(text, Setup(middle_c=middle_c))[0].notes == tuple(notes)
 
 
 def test_the_half_life_of_the_closed_form_table():

@@ -13,14 +13,14 @@ Mutate = Callable[[Sequence[Step], Sequence[Step], Sequence[int], Lens, Chances,
 HAND_MARKS = ("rhythm", "accented", "linked", "pinned", "ratchet", "pass_number", "pass_of")
 EXCHANGES = {"swap": "pitch", "rest": "rest", "accent": "accent"}
 MAY_CHANGE = {
-    "substitute": {"pitch", "free", "rest", "accent", "velocity"},
+    "substitute": {"pitch", "free", "rest", "accent", "velocity", "forced_velocity"},
     "neighbour": {"pitch", "free"},
     "swap": {"pitch", "free"},
     "octave": {"pitch", "free"},
     "rest": {"rest"},
     "accent": {"accent"},
-    "velocity": {"velocity"},
-    HOME: {"pitch", "free", "rest", "accent", "velocity", "link"},
+    "velocity": {"velocity", "forced_velocity"},
+    HOME: {"pitch", "free", "rest", "accent", "velocity", "link", "forced_velocity"},
 }
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from replank.control.setup import Output, Piece, Setup, Voice
-from replank.line.steps import BY_CHANCE, REST, SOUND
+from replank.line.steps import BY_CHANCE, REST, SOUND, Written
 from tests.performer.kit import MS, Stage, every_step
 
 
@@ -168,10 +168,15 @@ def test_audition_off_sounds_nothing() -> None:
 
 SET = (
     Piece("First Light", {"scale": "dorian", "length": 8}, seed=11, minutes=6.0),
-    Piece("Meridian", {"root": "A"}, notes=((57, False), (-1, False), (60, True)), scales=("aeolian", "phrygian")),
+    Piece(
+        "Meridian",
+        {"root": "A"},
+        line=(Written(57), Written(57, REST), Written(60, pinned=True)),
+        scales=("aeolian", "phrygian"),
+    ),
     Piece("Long Exposure", {"division": "1/8"}, hold=True),
     Piece("Occultation"),
-)
+)  # fmt: skip
 
 
 def on_stage() -> Stage:

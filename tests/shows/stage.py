@@ -8,6 +8,7 @@ from typing import Any
 from replank.control.notices import Notice
 from replank.control.setup import Output, Piece, Setup, Voice
 from replank.host.shows.recorder import Recorder
+from replank.line.steps import REST, Written
 from replank.performer import Performer
 from replank.performer.events import Assign, Event, Midi, Outcome, to_plain
 from tests.performer.kit import AT_120
@@ -19,7 +20,8 @@ SETUP = Setup(
     outputs=(Output("out"), Output("second")),
     voices=(Voice("line", 0, 1, slide_cc=True), Voice("canon", 1, 3, transpose=12, canon_steps=2, delay_ms=7.0)),
     pieces=(Piece("First Light", {"ratchet_chance": 0.4, "swing": 58.0}, seed=11),
-            Piece("Meridian", {"root": "A", "length": 7}, ((57, True), (60, False), (-1, False)))),
+            Piece("Meridian", {"root": "A", "length": 7},
+                  (Written(57, pinned=True), Written(60), Written(60, REST)))),
 )  # fmt: skip
 
 

@@ -20,6 +20,7 @@ from replank.host.shows.exporting import export, piece_text, pulse_map
 from replank.host.shows.lasting import kept_at
 from replank.host.shows.reading import Archive
 from replank.midi.files import write_score
+from replank.performer import Performer
 from replank.performer.events import Act, Assign, Midi
 from tests.shows.stage import BUSY, CLOCK, SETUP, START, record
 
@@ -187,10 +188,13 @@ def test_the_line_of_a_cycle_becomes_a_piece(tmp_path):
     assert kept is not None
     (tmp_path / "tonight.yaml").write_text(piece_text(kept, setup, "Open Night, cycle 20"))
     piece = load_set(tmp_path / "tonight.yaml").pieces[0]
-    assert piece.name == "Open Night, cycle 20" and len(piece.notes) == 11
-    assert [pinned for _, pinned in piece.notes] == [step.pinned for step in kept.form.steps[:11]]
+    assert piece.name == "Open Night, cycle 20" and len(piece.line) == 11
     assert piece.values["root"] == "A" and piece.values["scale"] == "dorian" and piece.values["rest_chance"] == 0.4
-    assert -1 in [note for note, _ in piece.notes]
+    # Brought in again it is the same line: words, rolls and home, step for step.
+    p = Performer(load_set(tmp_path / "tonight.yaml"), 1)
+    assert p.melody.steps[:11] == list(kept.form.steps[:11])
+    assert p.melody.home[:11] == list(kept.form.home[:11])
+    assert p.melody.home[:11] != p.melody.steps[:11], "the line has wandered from its home"
 
 
 @pytest.mark.parametrize("setup", [SETUP, Setup()])

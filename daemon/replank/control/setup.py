@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any
 
+from replank.line.steps import Rolls, Written
+
 NO_CC = -1
 """Controller number of a voice that sends none."""
 
@@ -215,7 +217,10 @@ class Piece:
     Attributes:
         name: For people; untrusted text.
         values: Parameters that differ from the defaults.
-        notes: A written line: (note number or -1 for a rest, pinned) per step.
+        line: A written line, 1 to 64 steps; empty: one is drawn.
+        rolls: Of each step of `line`; empty: drawn.
+        home: The written home, as many steps; empty: the line is its own home.
+        home_rolls: Of each step of `home`; empty: those of the line.
         seed: Seed of its chance; 0 a new one.
         minutes: Planned length; 0 unplanned.
         hold: True begins with mutation held.
@@ -224,7 +229,10 @@ class Piece:
 
     name: str = "untitled"
     values: dict[str, bool | int | float | str] = field(default_factory=dict)
-    notes: tuple[tuple[int, bool], ...] = ()
+    line: tuple[Written, ...] = ()
+    rolls: tuple[Rolls, ...] = ()
+    home: tuple[Written, ...] = ()
+    home_rolls: tuple[Rolls, ...] = ()
     seed: int = 0
     minutes: float = 0.0
     hold: bool = False
@@ -232,6 +240,24 @@ class Piece:
     divisions: tuple[str, ...] = ()
     arc: tuple[Arc, ...] = ()
     plan: tuple[PlanAct, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class KeptLine:
+    """A line that a set keeps under a name: a snapshot that is there when the show begins.
+
+    Attributes:
+        name: Its name.
+        line, rolls, home, home_rolls: As of a piece; the line has a step at least.
+        values: Parameters that snapshots keep, where they differ from the rig's values and the defaults.
+    """
+
+    name: str
+    line: tuple[Written, ...]
+    rolls: tuple[Rolls, ...] = ()
+    home: tuple[Written, ...] = ()
+    home_rolls: tuple[Rolls, ...] = ()
+    values: dict[str, bool | int | float | str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +269,7 @@ class Setup:
         voices: How the line is sent.
         clock: How time arrives.
         pieces: The set, in order.
+        kept: The lines that the set keeps, each under a name of its own.
         user_scales: name -> cents of each degree above the root, from 0.
         profiles: name -> compiled controls (see `replank.control.profiles`).
         middle_c: Octave number of note 60, 3 to 5.
@@ -257,6 +284,7 @@ class Setup:
     voices: tuple[Voice, ...] = (Voice(),)
     clock: Clock = Clock()
     pieces: tuple[Piece, ...] = ()
+    kept: tuple[KeptLine, ...] = ()
     user_scales: dict[str, tuple[float, ...]] = field(default_factory=dict)
     profiles: dict[str, Any] = field(default_factory=dict)
     middle_c: int = 4
@@ -268,7 +296,11 @@ class Setup:
 
 _NESTED: dict[str, type] = {
     "voltage": Voltage, "clock": Clock, "pulse": Trigger, "reset": Trigger,
-    "voices": Voice, "inputs": Input, "outputs": Output, "pieces": Piece, "arc": Arc, "plan": PlanAct,
+    "voices": Voice, "inputs": Input, "outputs": Output, "pieces": Piece,
+    "arc": Arc, "plan": PlanAct, "kept": KeptLine,
+}  # fmt: skip
+_LINES: dict[str, type[Written] | type[Rolls]] = {
+    "line": Written, "home": Written, "rolls": Rolls, "home_rolls": Rolls,
 }  # fmt: skip
 
 
@@ -292,6 +324,8 @@ def from_plain(plain: dict[str, Any], kind: type = Setup) -> Any:
         value, nested = plain[f.name], _NESTED.get(f.name)
         if isinstance(value, dict) and nested is not None:
             made[f.name] = from_plain(value, nested)
+        elif f.name in _LINES:
+            made[f.name] = tuple(_LINES[f.name](*row) for row in value)
         elif isinstance(value, list):
             is_rows = nested is not None
             made[f.name] = tuple(from_plain(v, nested) if is_rows else _frozen(v) for v in value)  # type: ignore[arg-type]

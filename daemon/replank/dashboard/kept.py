@@ -36,7 +36,7 @@ class Kept(Listing):
         ink = self.watch_app.ink
         row = Row().add("▸ " if chosen else "  ", ink.hand)
         row.add(fit(plain(item.get("name", "?"), 60), 27), ink.hand if chosen else ink.strong)
-        row.add(f" {whole(item.get('cycle')):>7} {whole(item.get('length')):>6}  ", ink.text)
+        row.add(f" {whole(item.get('cycle')) or 'set':>7} {whole(item.get('length')):>6}  ", ink.text)
         key = f"{plain(item.get('root', ''), 4)} {plain(item.get('scale', ''), 40)}"
         return row.add(fit(key, width - row.used), ink.text).strip(width)
 

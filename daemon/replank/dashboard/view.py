@@ -72,6 +72,7 @@ class StepView:
     free: bool = False
     pass_number: int = 1
     pass_of: int = 1
+    forced_velocity: int = 0
     rest_roll: float = 0.0
     at_home: bool = True
     home_note: int = 60
@@ -163,7 +164,8 @@ def _step(index: int, row: Mapping[str, Any]) -> StepView:
         ratchet=min(4, max(1, whole(get("ratchet"), 1))), rhythm=plain(get("rhythm", "chance"), 12),
         accent=plain(get("accent", "chance"), 12), link=plain(get("link", "chance"), 12),
         pinned=get("pinned") is True, free=get("free") is True, pass_number=whole(get("pass_number"), 1),
-        pass_of=whole(get("pass_of"), 1), rest_roll=number(get("rest_roll")) or 0.0,
+        pass_of=whole(get("pass_of"), 1), forced_velocity=whole(get("forced_velocity")),
+        rest_roll=number(get("rest_roll")) or 0.0,
         at_home=get("at_home") is not False, home_note=_note(get("home_note"), note),
         home_heard=get("home_heard") is not False, changed_cycle=whole(get("changed_cycle")),
         changed_kind=plain(get("changed_kind", ""), 20), volts=number(get("volts")),

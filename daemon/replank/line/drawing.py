@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from replank.line.chance import Numbers
 from replank.line.lenses import Lens, reflect, root_pitch
-from replank.line.steps import REST, STEPS, Step
+from replank.line.steps import STEPS, Rolls, Step, Written, as_written, rolls_of
 
 SLOTS = 8
 """Numbers that each step of a new line has for itself."""
@@ -53,31 +53,30 @@ def draw(lens: Lens, leap: int, numbers: Numbers, before: Sequence[Step] | None 
     return tuple(steps)
 
 
-def written(notes: Sequence[tuple[int, bool]], numbers: Numbers) -> tuple[Step, ...]:
+def written(line: Sequence[Written], numbers: Numbers, rolls: Sequence[Rolls] = ()) -> tuple[Step, ...]:
     """Return the 64 steps of a written line, repeated as often as it fits.
 
-    The rest rolls of its notes lie in the upper half, so that a written melody
-    is whole until `rest_chance` passes one half, and thins from there.
+    Without rolls they are drawn, for each of the 64 steps.  The rest rolls then lie in the
+    upper half, so that a written melody is whole until `rest_chance` passes one
+    half, and thins from there.
 
     Args:
-        notes: For each step the note 0 to 127, or -1 for a rest that chance
-            cannot fill, and whether the step is pinned; 1 to 64 of them.
+        line: What is written, 1 to 64 steps.
         numbers: A fixed count is used, as by `draw`.
+        rolls: Of each step of `line`, repeated with it; empty: drawn.
 
     Raises:
-        ValueError: No notes.
+        ValueError: No step.
     """
-    if not notes:
+    if not line:
         raise ValueError("a written line needs at least one step")
     first = numbers.slot
     numbers.slot += SLOTS * STEPS
-    pitch = next((note for note, _ in notes if note >= 0), 60)
     steps = []
     for index in range(STEPS):
-        note, pinned = notes[index % len(notes)]
-        pitch = note if note >= 0 else pitch
-        step = _rolled(pitch, numbers, first + SLOTS * index, 0.9 if index == 0 else 0.5)
-        steps.append(step._replace(pinned=pinned, rhythm=REST if note < 0 else step.rhythm))
+        place = index % len(line)
+        drawn = _rolled(line[place].pitch, numbers, first + SLOTS * index, 0.9 if index == 0 else 0.5)
+        steps.append(as_written(line[place], rolls[place] if rolls else rolls_of(drawn)))
     return tuple(steps)
 
 

@@ -33,6 +33,16 @@ def link_of(step: Step, slide_chance: float) -> int:
     return step.linked
 
 
+def velocity_roll_of(step: Step) -> float:
+    """Return the roll that a velocity controller carries, in [0, 1).
+
+    A forced velocity v is v/128, so that a controller of 7 bits is v itself:
+    it spans the controller's whole range as a roll does, wherever
+    `velocity_centre` and `velocity_spread` stand.
+    """
+    return step.forced_velocity / 128 if step.forced_velocity else step.velocity
+
+
 def ratchet_of(step: Step, ratchet_chance: float, ratchet_count: int) -> int:
     """Return the strikes in a step, 1 to 4: set by hand, else by the high end of the link roll."""
     if step.ratchet > 1:
@@ -77,6 +87,6 @@ def describe(
     if change.kind == "velocity":
         parts[0] += f", velocity {before.velocity:.2f} → {after.velocity:.2f}"
     parts.append(change.kind if change.partner < 0 else f"{change.kind} with step {change.partner + 1}")
-    rolls = [(step.velocity, step.link) for step in (before, after)]
+    rolls = [(step.velocity, step.link, step.forced_velocity) for step in (before, after)]
     same = notes[0] == notes[1] and accents[0] == accents[1] and rolls[0] == rolls[1]
     return " · ".join(parts), not any(heard) or (heard[0] == heard[1] and same)

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from replank.line.chance import Numbers
 from replank.line.heard import describe, is_accented, is_heard, link_of, ratchet_of
 from replank.line.lenses import Lens, reflect
-from replank.line.steps import BY_CHANCE, Step, same_music
+from replank.line.steps import BY_CHANCE, Step, same_music, without_forced_velocity
 
 __all__ = [
     "HOME", "KINDS", "PITCH_KINDS", "Chances", "Change", "describe", "homed", "is_accented", "is_heard", "link_of",
@@ -178,10 +178,11 @@ def _go_home(step: Step, index: int, home: Step) -> list[Change]:
 
 
 def homed(step: Step, home: Step) -> Step:
-    """Return a step with its home's pitch, freedom and rolls; what a hand set stays."""
+    """Return a step with its home's pitch, freedom, rolls and forced velocity; what else a hand set stays."""
     return step._replace(
-        pitch=home.pitch, free=home.free, rest=home.rest, accent=home.accent, velocity=home.velocity, link=home.link
-    )
+        pitch=home.pitch, free=home.free, rest=home.rest, accent=home.accent, velocity=home.velocity, link=home.link,
+        forced_velocity=home.forced_velocity,
+    )  # fmt: skip
 
 
 def _moves(moment: _Moment, index: int, leap: int) -> list[int]:
@@ -197,7 +198,7 @@ def _substitute(moment: _Moment, index: int) -> list[Change]:
     if not targets:
         return []
     before = moment.steps[index]
-    after = before._replace(
+    after = without_forced_velocity(before)._replace(
         pitch=moment.pick(targets),
         free=False,
         rest=moment.number(_REST),
@@ -276,7 +277,8 @@ def _exchange(
 
 def _velocity(moment: _Moment, index: int) -> list[Change]:
     before, roll = moment.steps[index], moment.number(_VELOCITY)
-    return [] if roll == before.velocity else [Change(index, "velocity", before, before._replace(velocity=roll))]
+    after = without_forced_velocity(before)._replace(velocity=roll)
+    return [] if after == before else [Change(index, "velocity", before, after)]
 
 
 _MAKERS: dict[str, Callable[[_Moment, int], list[Change]]] = dict(

@@ -6,6 +6,7 @@ a reference, never a copy that could be forgotten.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 STEPS = 64
@@ -42,6 +43,8 @@ class Step(NamedTuple):
         ratchet: Strikes in the step, 1 to 4, set by hand.
         pass_of: Sounds only on pass `pass_number` of every `pass_of` passes, 1 to 16.
         pass_number: 1 to `pass_of`.
+        forced_velocity: The MIDI velocity without an accent, 1 to 127, whatever
+            the velocity roll says; 0 leaves it to the roll.
     """
 
     pitch: int = 60
@@ -57,6 +60,88 @@ class Step(NamedTuple):
     ratchet: int = 1
     pass_number: int = 1
     pass_of: int = 1
+    forced_velocity: int = 0
+
+
+class Written(NamedTuple):
+    """A step as a person writes it: its pitch and what is forced.  What is not forced is left to chance.
+
+    Attributes:
+        pitch: As in `Step`.
+        rhythm, accented, linked, pinned, free: As in `Step`.
+        ratchet: Strikes, 2 to 4; 1 by chance.
+        pass_number, pass_of: As in `Step`.
+        velocity: MIDI velocity without an accent, 1 to 127; 0 by its roll.
+    """
+
+    pitch: int
+    rhythm: int = BY_CHANCE
+    accented: int = BY_CHANCE
+    linked: int = LINK_BY_CHANCE
+    pinned: bool = False
+    free: bool = False
+    ratchet: int = 1
+    pass_number: int = 1
+    pass_of: int = 1
+    velocity: int = 0
+
+
+class Rolls(NamedTuple):
+    """The four rolls of a step, each in [0, 1)."""
+
+    rest: float
+    accent: float
+    velocity: float
+    link: float
+
+
+def words_of(step: Step) -> Written:
+    """Return all of a step that a person can write in words: everything but its rolls."""
+    return Written(
+        pitch=step.pitch, rhythm=step.rhythm, accented=step.accented, linked=step.linked, pinned=step.pinned,
+        free=step.free, ratchet=step.ratchet, pass_number=step.pass_number, pass_of=step.pass_of,
+        velocity=step.forced_velocity,
+    )  # fmt: skip
+
+
+def rolls_of(step: Step) -> Rolls:
+    """Return a step's rolls."""
+    return Rolls(step.rest, step.accent, step.velocity, step.link)
+
+
+def as_written(words: Written, rolls: Rolls) -> Step:
+    """Return the step of which these are the words and the rolls."""
+    return Step(
+        pitch=words.pitch, rest=rolls.rest, accent=rolls.accent, velocity=rolls.velocity, link=rolls.link,
+        rhythm=words.rhythm, accented=words.accented, linked=words.linked, pinned=words.pinned, free=words.free,
+        ratchet=words.ratchet, pass_number=words.pass_number, pass_of=words.pass_of, forced_velocity=words.velocity,
+    )  # fmt: skip
+
+
+def home_as_written(line: Sequence[Step], words: Sequence[Written], rolls: Sequence[Rolls]) -> tuple[Step, ...]:
+    """Return the home of a line.
+
+    Args:
+        line: The line's steps, whose rolls hold at home too where `rolls` is empty.
+        words: The home as it is written, repeated as often as it fits; empty: the line is its own home.
+        rolls: Of each of `words`, or empty.
+    """
+    if not words:
+        return tuple(line)
+    return tuple(
+        as_written(words[at % len(words)], rolls[at % len(rolls)] if rolls else rolls_of(step))
+        for at, step in enumerate(line)
+    )
+
+
+def without_forced_velocity(step: Step) -> Step:
+    """Return a step whose velocity is again what its roll says.
+
+    A mutation of kind substitute or velocity ends a forced velocity, and so
+    does a hand that moves the velocity or gives the step back to chance;
+    homing takes home's instead.
+    """
+    return step._replace(forced_velocity=0) if step.forced_velocity else step
 
 
 class Form(NamedTuple):
@@ -74,9 +159,9 @@ class Form(NamedTuple):
 
 
 def same_music(a: Step, b: Step) -> bool:
-    """Tell whether two steps are the same to homing: pitch, free and rolls.
+    """Tell whether two steps are the same to homing: pitch, free, rolls and a forced velocity.
 
-    Marks that only a hand sets (pin, forced states, links, ratchets, passes)
+    Marks that only a hand changes (pin, forced rhythm and accent, links, ratchets, passes)
     do not count: homing leaves them as they are.
     """
     return (
@@ -86,4 +171,5 @@ def same_music(a: Step, b: Step) -> bool:
         and a.accent == b.accent
         and a.velocity == b.velocity
         and a.link == b.link
+        and a.forced_velocity == b.forced_velocity
     )

@@ -62,8 +62,8 @@ def speak(p: Performer, i: int, number: int) -> None:
         read = lookahead.reading(p, coming.place, heard)
         sound = Sound(
             SLIDE if t.tie == LINK_SLIDE and not heard.is_close else STRIKE, coming.place, read.base, read.note,
-            read.loud if read.is_accented else read.soft, heard.step.velocity, read.is_accented, 0,
-            read.cents if p.band.bends else 0.0, coming.begins,
+            read.loud if read.is_accented else read.soft, read.roll, read.is_accented, 0,
+            read.cents if p.band.bends else 0.0, coming.begins, soft=read.soft,
         )  # fmt: skip
     if sound.kind in (STRIKE, SLIDE):
         length = t.follower.interval * s.division

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from replank.line.heard import is_accented, is_heard, link_of
+from replank.line.heard import is_accented, is_heard, link_of, velocity_roll_of
 from replank.line.lenses import fold
 from replank.line.mutation import sparing
 from replank.line.pitch import note_name
@@ -18,6 +18,7 @@ from replank.line.steps import (
     RHYTHM_NAMES,
     SOUND,
     Step,
+    without_forced_velocity,
 )
 from replank.performer import acting, lookahead
 from replank.performer.voices import SLIDE, STRIKE, Sound
@@ -78,7 +79,7 @@ def _let_hear(p: Performer, index: int, step: Step) -> None:
     length = t.pulse.interval if p.by_pulses else t.follower.interval * s.division
     gate = max(int(length * s.gate), 1) if length else _SAMPLE
     sound = Sound(
-        STRIKE, index, s.lens.base(step), note, s.velocity(step.velocity, False), step.velocity, False, gate,
+        STRIKE, index, s.lens.base(step), note, s.velocity_of(step, False), velocity_roll_of(step), False, gate,
         s.lens.deviation(note, s.semitones),
     )  # fmt: skip
     here = playing and t.playhead.index == index and any(state.held >= 0 for state in p.band.states)
@@ -166,7 +167,7 @@ def _accent(p: Performer, args: list[Any], origin: str) -> None:
 
 def _velocity(p: Performer, args: list[Any], origin: str) -> None:
     index, amount = args
-    step = p.melody.steps[index]
+    step = without_forced_velocity(p.melody.steps[index])
     roll = max(0.0, min(0.999, step.velocity + amount))
     edit(p, index, step._replace(velocity=roll), f"velocity {roll:.2f}", "velocity", origin)
 
@@ -219,6 +220,7 @@ def _set_pins(p: Performer, indexes: list[int], on: bool, origin: str) -> None:
 
 
 def _by_chance(step: Step) -> Step:
+    step = without_forced_velocity(step)
     return step._replace(
         rhythm=BY_CHANCE, accented=BY_CHANCE, linked=LINK_BY_CHANCE, ratchet=1, pass_number=1, pass_of=1
     )

@@ -107,7 +107,11 @@ def free_name(p: Performer, name: str) -> str:
 def _recall(p: Performer, args: list[Any], origin: str) -> None:
     kept = _snapshot(p, args[0])
     unit = change_line(p, "recall", f"recall {kept.name}", kept.form, kept.values)
-    _settled(p, f"{kept.name} is back: cycle {kept.cycle}", "recall", origin, unit)
+    _settled(p, f"{kept.name} is back: {_origin(kept)}", "recall", origin, unit)
+
+
+def _origin(kept: Kept) -> str:
+    return f"cycle {kept.cycle}" if kept.cycle else "as the set keeps it"
 
 
 def _recall_line(p: Performer, args: list[Any], origin: str) -> None:

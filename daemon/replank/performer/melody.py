@@ -10,11 +10,12 @@ from __future__ import annotations
 from collections import deque
 from typing import Any, NamedTuple
 
+from replank.control.setup import Piece
 from replank.line.chance import DRAW, HAND, MUTATE, Numbers
 from replank.line.drawing import draw, written
 from replank.line.lenses import Lens
 from replank.line.mutation import Chances, Change, mutate, sparing
-from replank.line.steps import STEPS, Form, Step
+from replank.line.steps import STEPS, Form, Step, home_as_written
 from replank.line.trail import Trail
 
 HISTORY = 64
@@ -26,7 +27,7 @@ class Kept(NamedTuple):
 
     Attributes:
         name: Its name.
-        cycle: The cycle in which it sounded.
+        cycle: The cycle in which it sounded; 0 came with the set.
         form: Steps, home, length.
         values: Every parameter that snapshots keep.
     """
@@ -109,12 +110,12 @@ class Melody:
         self.home = list(self.steps)
         self.pending = []
 
-    def write(self, notes: tuple[tuple[int, bool], ...]) -> None:
-        """Make a written line the present one and its home."""
+    def write(self, piece: Piece) -> None:
+        """Make a piece's written line the present one, and its home the home."""
         numbers = Numbers(self.seed, DRAW, self.draws)
         self.draws += 1
-        self.steps = list(written(notes, numbers))
-        self.home = list(self.steps)
+        self.steps = list(written(piece.line, numbers, piece.rolls))
+        self.home = list(home_as_written(self.steps, piece.home, piece.home_rolls))
         self.pending = []
 
     def begin_piece(self, seed: int) -> None:

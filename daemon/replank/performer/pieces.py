@@ -9,7 +9,7 @@ from replank.control.setup import Piece
 from replank.line.chance import mix64
 from replank.line.lenses import TOP, fold
 from replank.line.steps import BY_CHANCE, SOUND, STEPS, Form, Step
-from replank.performer import acting, clocking, course, keeping, steps
+from replank.performer import acting, clocking, course, keeping, prepared, steps
 from replank.performer.course import Course
 from replank.performer.melody import Kept
 from replank.performer.settings import Settings
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
 
 def first(p: Performer) -> None:
-    """Begin: the first piece of the set, or a drawn line on the defaults."""
+    """Begin: the first piece of the set, or a drawn line on the defaults; the lines that the set keeps."""
+    prepared.take_in(p)
     if p.setup.pieces:
         _begin(p, 1, _prepared(p, p.setup.pieces[0]))
         p.piece = 1
@@ -51,8 +52,8 @@ def _begin(p: Performer, number: int, values: dict[str, Any]) -> None:
 
 def _draw(p: Performer, piece: Piece | None) -> None:
     m, s = p.melody, p.settings
-    if piece and piece.notes:
-        m.write(piece.notes)
+    if piece and piece.line:
+        m.write(piece)
     else:
         m.steps = [Step()] * STEPS  # pins of the line before do not hold here
         m.redraw(s.lens, s.leap)

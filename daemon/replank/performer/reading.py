@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from replank.line.heard import is_accented, link_of, ratchet_of
+from replank.line.heard import is_accented, link_of, ratchet_of, velocity_roll_of
 from replank.line.steps import BY_CHANCE, SOUND, STEPS, Step
 from replank.performer.settings import Settings
 from replank.timing.phrases import Phrase
@@ -52,8 +52,9 @@ class Reading(NamedTuple):
         is_accented: True where it is accented.
         link: LINK_NONE, LINK_SLIDE or LINK_TIE.
         strikes: 1 to 4.
-        heard: Whether it is struck, on a pass on which no die is thrown, outside phrases.
         soft, loud: Velocity without and with an accent, 1 to 127.
+        roll: What a velocity controller carries, [0, 1).
+        heard: Whether it is struck, on a pass on which no die is thrown, outside phrases.
     """
 
     settings: Settings
@@ -66,6 +67,7 @@ class Reading(NamedTuple):
     strikes: int
     soft: int
     loud: int
+    roll: float
     heard: Heard
 
 
@@ -92,7 +94,7 @@ def read(step: Step, s: Settings) -> Reading:
         s, step, s.lens.base(step), note, s.lens.deviation(note, s.semitones),
         is_accented(step, s.accent), link_of(step, s.slide),
         ratchet_of(step, s.ratchet, s.ratchet_count) if s.ratchet or step.ratchet > 1 else 1,
-        s.velocity(step.velocity, False), s.velocity(step.velocity, True),
+        s.velocity_of(step, False), s.velocity_of(step, True), velocity_roll_of(step),
         Heard(step, *by_roll(step, step.rest, s.rest)),
     )  # fmt: skip
 

@@ -9,7 +9,7 @@ from replank.control.keyboard import KeyboardReader
 from replank.control.parameters import DEFAULTS, show
 from replank.control.profiles import Profile
 from replank.control.setup import Setup
-from replank.performer import acting, clocking, playing
+from replank.performer import acting, clocking, playing, prepared
 from replank.performer.settings import Settings
 from replank.performer.voices import Band
 
@@ -39,7 +39,7 @@ def configure(p: Performer, setup: Setup) -> None:
     p.transport.owed = 0
     if setup.clock.source != "internal":
         clocking.run_internal(p, False)
-    p.setup = setup
+    before, p.setup = p.setup, setup
     p.band = Band(setup)
     hands = Hands(profiles(setup), setup.inputs)
     hands.load(p.hands.save())  # boxes that stay need not be learnt anew
@@ -57,6 +57,7 @@ def configure(p: Performer, setup: Setup) -> None:
         stays = ", ".join(f"{name} {show(name, p.values[name], setup.middle_c)}" for name in kept)
         text += f"; changed since the old one, so it stays: {stays}"
     p.notice("setup", text=text)
+    prepared.take_in(p, before, tell=True)
     if fresh:
         acting.assign(p, fresh, "rig")
 

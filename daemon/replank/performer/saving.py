@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from replank.control.setup import to_plain
-from replank.performer import course
+from replank.control.setup import from_plain, to_plain
+from replank.performer import course, prepared
 from replank.performer.course import Course
 from replank.performer.melody import Melody
 from replank.performer.settings import Settings
@@ -67,7 +67,8 @@ def carry_over(p: Performer, plain: dict[str, Any], whole: bool) -> None:
         p: Just made, for tonight's rig and set, and not yet playing.
         plain: What `save` returned then.
         whole: True takes line, home, trail, chances, parameters, piece and
-            name; False only the snapshots and the pieces as they were left.
+            name, and of the lines that tonight's set keeps those that are new; False only
+            the snapshots, beside tonight's kept lines, and the pieces as they were left.
 
     Raises:
         ValueError: Saved by another version, or with a scale that tonight's rig does not know.
@@ -76,7 +77,7 @@ def carry_over(p: Performer, plain: dict[str, Any], whole: bool) -> None:
         raise ValueError(f"this state is of version {plain.get('version')}, not {VERSION}")
     melody = Melody.restore(plain["melody"])
     if not whole:
-        p.melody.snapshots = melody.snapshots
+        p.melody.snapshots = prepared.carried(p, melody.snapshots)
         p.as_left = _copy(plain["as_left"])
         return
     values = {**p.values, **{name: value for name, value in plain["values"].items() if name in p.values}, "mute": False}
@@ -91,6 +92,7 @@ def carry_over(p: Performer, plain: dict[str, Any], whole: bool) -> None:
     course.take_up(p, plain["course"])
     p.changed()
     melody.settle(p.values["settle"])
+    prepared.take_in(p, from_plain(plain["setup"]))
 
 
 def _copy(value: Any) -> Any:

@@ -11,6 +11,7 @@ from replank.line.lenses import Lens, lens_for
 from replank.line.mutation import Chances
 from replank.line.pitch import class_number
 from replank.line.scales import get_scale
+from replank.line.steps import Step
 from replank.timing.divisions import division_clocks
 
 
@@ -79,11 +80,17 @@ class Settings:
         self.every = _every(get("mutate_every"))
 
     def velocity(self, roll: float, accent: bool) -> int:
-        """Return a step's velocity, 1 to 127."""
+        """Return the velocity of a roll, 1 to 127."""
         value = self.centre + self.spread * (2.0 * roll - 1.0) * 63.0
         if accent:
             value += self.accent_velocity
         return 1 if value < 1 else 127 if value > 127 else int(value + 0.5)
+
+    def velocity_of(self, step: Step, accent: bool) -> int:
+        """Return a step's velocity, 1 to 127: forced, or by its roll; an accent adds to either."""
+        if not step.forced_velocity:
+            return self.velocity(step.velocity, accent)
+        return min(127, step.forced_velocity + (self.accent_velocity if accent else 0))
 
 
 def _every(text: str) -> tuple[str, int]:

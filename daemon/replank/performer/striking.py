@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from replank.control.notices import Notice
-from replank.line.heard import is_accented
+from replank.line.heard import is_accented, velocity_roll_of
 from replank.line.steps import BY_CHANCE, LINK_BY_CHANCE, LINK_NONE, LINK_SLIDE, LINK_TIE
 from replank.performer import advancing, clocking, lookahead
 from replank.performer.reading import Heard
@@ -38,7 +38,8 @@ def go_ahead(p: Performer, i: int) -> None:
     if i in p.band.aheads and not lookahead.is_silenced(p):
         coming, begins = lookahead.upcoming(p), p.transport.playhead.peek()[1]
         struck = coming.is_struck and (p.transport.tie != LINK_TIE or coming.is_close)
-        p.band.ahead(p, i, is_accented(coming.step, p.settings.accent), coming.step.velocity, struck, begins)
+        accent = is_accented(coming.step, p.settings.accent)
+        p.band.ahead(p, i, accent, velocity_roll_of(coming.step), struck, begins)
 
 
 def strike(p: Performer, index: int, length: int, begins: bool) -> None:
@@ -79,9 +80,9 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
     else:
         gate, linked = max(length, 1), LINK_NONE
     sound = Sound._make((
-        kind, index, read.base, read.note, velocity, here.step.velocity, accent, gate,
+        kind, index, read.base, read.note, velocity, read.roll, accent, gate,
         read.cents if band.bends else 0.0, begins, strikes, length // strikes,
-        linked != LINK_NONE or 0 < length // strikes < gate,
+        linked != LINK_NONE or 0 < length // strikes < gate, read.soft,
     ))  # fmt: skip
     if silenced:
         band.pass_silently(p, sound if kind == HOLD_ON else Sound(SILENT, index))
@@ -198,7 +199,7 @@ def _until_breath(p: Performer, here: Heard) -> int:
 def _repeat(p: Performer, sound: Sound) -> None:
     """Let a step strike again: on whole clocks where they divide it, else by the last interval."""
     t, s = p.transport, p.settings
-    again = struck_again(sound, s.velocity(sound.roll, False))
+    again = struck_again(sound)
     offsets = None if p.by_pulses else ratchet_offsets(s.division, sound.ratchet)
     if offsets is not None and s.swing <= 50:
         for offset in offsets[1:]:

@@ -33,7 +33,7 @@ class Sound(NamedTuple):
         base: Pitch in register and scale, before transposition.
         note: Pitch after both transpositions, before the voice's own.
         velocity: 1 to 127.
-        roll: Velocity roll, [0, 1), for the velocity controller.
+        roll: For the velocity controller, [0, 1): the velocity roll, or what stands for a forced velocity.
         accent: True where accented.
         gate: Nanoseconds from the strike to the release.
         cents: Deviation of the scale's degree from its semitone.
@@ -41,6 +41,7 @@ class Sound(NamedTuple):
         ratchet: Strikes in all.
         spacing: Nanoseconds between them.
         tied: True where the next step ends or prolongs it, and the gate only if none comes.
+        soft: Velocity without an accent, 1 to 127: of the strikes after the first.
     """
 
     kind: int
@@ -56,6 +57,7 @@ class Sound(NamedTuple):
     ratchet: int = 1
     spacing: int = 0
     tied: bool = False
+    soft: int = 64
 
 
 class Band(Controllers):
@@ -108,7 +110,7 @@ class Band(Controllers):
         """Let a voice strike a step's ratchet by itself: a canon, or one that has spoken ahead of it."""
         wait = max(0, int(self.voices[i].delay_ms * MS)) - lead_ns(self.voices[i]) * self.states[i].led
         if sound.kind in (STRIKE, SLIDE):
-            again = struck_again(sound, p.settings.velocity(sound.roll, False))
+            again = struck_again(sound)
             for n in range(1, sound.ratchet):
                 p.schedule(p.now + wait + n * sound.spacing, "late", [i, *again])
 
@@ -354,9 +356,9 @@ def lead_ns(voice: Voice) -> int:
     return max(0, int(-voice.delay_ms * MS))
 
 
-def struck_again(sound: Sound, velocity: int) -> Sound:
+def struck_again(sound: Sound) -> Sound:
     """Return what a further strike within a step is: the accent is on the first alone."""
-    return sound._replace(kind=STRIKE, accent=False, velocity=velocity, refresh=False, ratchet=1)
+    return sound._replace(kind=STRIKE, accent=False, velocity=sound.soft, refresh=False, ratchet=1)
 
 
 def curved(velocity: int, bend: float) -> int:

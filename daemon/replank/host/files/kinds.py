@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from replank.control.parameters import DEFAULTS
-from replank.control.setup import Piece, Setup
+from replank.control.setup import KeptLine, Piece, Setup
 from replank.control.voltage import describe
 from replank.control.wire import report
-from replank.host.files.mistakes import BadFile, Mistake
-from replank.host.files.pieces import volts_of
+from replank.host.files.mistakes import BadFile, Mistake, plain_text
+from replank.host.files.pieces import values_of, volts_of
 from replank.host.files.profiles import read_profile, summary_of_profile
 from replank.host.files.rig import RIG_KEYS, read_rig
 from replank.host.files.schema import Key
@@ -84,14 +84,16 @@ def check_file(path: str | os.PathLike[str], setup: Setup | None = None) -> Chec
     kind = kind_of(top)
     if kind == "rig":
         made, reader = read_rig(top, path)
-        made = replace(made, pieces=setup.pieces)
+        made = replace(made, pieces=setup.pieces, kept=setup.kept)
         return Checked(name, kind, summary_of_rig(made), reader.advice, made)
     if kind == "set":
-        pieces, reader = read_set(top, setup)
+        made, reader = read_set(top, setup)
         lines = []
-        for number, piece in enumerate(pieces, 1):
+        for number, piece in enumerate(made.pieces, 1):
             lines += [summary_of_piece(number, piece), *(f"  {line}" for line in volts_of(piece, setup))]
-        return Checked(name, kind, lines, reader.advice, replace(setup, pieces=pieces))
+        for kept in made.kept:
+            lines += [summary_of_kept(kept, setup), *(f"  {line}" for line in volts_of(kept, setup))]
+        return Checked(name, kind, lines, reader.advice, made)
     profile = read_profile(top, setup.user_scales, setup.middle_c)
     return Checked(name, kind, summary_of_profile(profile), [], setup, profile)
 
@@ -122,9 +124,18 @@ def summary_of_piece(number: int, piece: Piece) -> str:
     values = {**DEFAULTS, **piece.values}
     parts = [f"{values['root']} {values['scale']}", f"{values['length']} steps of {values['division']}"]
     parts += [f"{piece.minutes:g} minutes"] if piece.minutes else []
-    parts += ["a written line"] if piece.notes else []
+    parts += ["a written line"] if piece.line else []
     parts += [f"mutation_chance {values['mutation_chance']:g}"] if not piece.hold else ["held"]
     return f"piece {number}: {piece.name}: {', '.join(parts)}"
+
+
+def summary_of_kept(kept: KeptLine, setup: Setup) -> str:
+    """Return a kept line in one line."""
+    values = values_of(kept, setup)
+    parts = [f"{values['root']} {values['scale']}", f"{values['length']} steps"]
+    parts += ["with its rolls"] if kept.rolls else []
+    parts += ["a home of its own"] if kept.home else []
+    return f"kept {plain_text(kept.name)}: {', '.join(parts)}"
 
 
 def default_files(folder: Path) -> list[Path]:

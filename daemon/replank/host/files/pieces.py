@@ -5,47 +5,51 @@ from __future__ import annotations
 from typing import Any
 
 from replank.control.parameters import DEFAULTS
-from replank.control.setup import Piece, Setup, Voice
+from replank.control.setup import KeptLine, Piece, Setup, Voice
 from replank.control.voltage import fit_note, note_volts, voice_range
 from replank.line.lenses import Lens, lens_for
 from replank.line.pitch import class_number, note_name
 from replank.line.scales import get_scale
-from replank.line.steps import Step
+from replank.line.steps import REST, Step
 
 
-def values_of(piece: Piece, setup: Setup) -> dict[str, Any]:
+def values_of(piece: Piece | KeptLine, setup: Setup) -> dict[str, Any]:
     """Return every parameter as the piece begins."""
     return {**DEFAULTS, **setup.values, **piece.values}
 
 
-def lens_of(piece: Piece, setup: Setup) -> Lens:
+def lens_of(piece: Piece | KeptLine, setup: Setup) -> Lens:
     """Return the root, scale and register of a piece."""
     values = values_of(piece, setup)
     scale = get_scale(str(values["scale"]), setup.user_scales)
     return lens_for(class_number(values["root"]), scale, int(values["register_low"]), int(values["register_span"]))
 
 
-def moved_notes(piece: Piece, setup: Setup) -> list[str]:
+def _written(piece: Piece | KeptLine) -> list[Step]:
+    """Return the steps of a written line that may sound."""
+    return [Step(pitch=step.pitch, free=step.free) for step in piece.line if step.rhythm != REST]
+
+
+def moved_notes(piece: Piece | KeptLine, setup: Setup) -> list[str]:
     """Return, for written notes outside the piece's scale or register, what they sound as."""
     lens = lens_of(piece, setup)
     found: dict[int, int] = {}
-    for note, _ in piece.notes:
-        if note >= 0 and (sounds := lens.base(Step(pitch=note))) != note:
-            found[note] = sounds
+    for step in _written(piece):
+        if (sounds := lens.base(step)) != step.pitch:
+            found[step.pitch] = sounds
     return [
         f"{note_name(note, setup.middle_c)} sounds as {note_name(sounds, setup.middle_c)}"
         for note, sounds in found.items()
     ]
 
 
-def volts_of(piece: Piece, setup: Setup) -> list[str]:
+def volts_of(piece: Piece | KeptLine, setup: Setup) -> list[str]:
     """Return a line for each voice with a voltage model: the volts of the notes that the piece may sound."""
     lens = lens_of(piece, setup)
     values = values_of(piece, setup)
-    written = {lens.base(Step(pitch=note)) for note, _ in piece.notes if note >= 0}
-    tones = sorted(written) or list(lens.tones)
     up = (int(values["transpose_degrees"]), int(values["transpose"]))
-    notes = [lens.sound(Step(pitch=tone), *up) for tone in tones]
+    steps = _written(piece) or [Step(pitch=tone) for tone in lens.tones]
+    notes = sorted({lens.sound(step, *up) for step in steps})
     return [_line(voice, notes, setup.middle_c) for voice in setup.voices if voice.voltage is not None]
 
 

@@ -11,25 +11,44 @@ from dataclasses import replace
 from typing import Any, NamedTuple
 
 from replank.control.pace import pace
-from replank.control.parameters import DEFAULTS, PARAMETERS, PIECE_NAMES
-from replank.control.setup import Piece, Setup
+from replank.control.parameters import DEFAULTS, PARAMETERS, PIECE_NAMES, SNAPSHOT_NAMES
+from replank.control.setup import KeptLine, Piece, Setup
 from replank.host.files.mistakes import BadFile, Mark, quoted
 from replank.host.files.pieces import moved_notes
 from replank.host.files.reader import Reader
 from replank.host.files.schema import Key
 from replank.host.files.yaml_reader import Mapping, Node, Sequence, read_yaml
 from replank.line.halflife import MOST, rate_for
+from replank.line.steps import Written
 
 FORMAT = 1
+LONGEST_KEPT = 60
+"""Characters of a kept line's name, as of a snapshot's."""
 
 VALUE_NAMES = tuple(name for name in PIECE_NAMES if name != "seed")
 """The parameters that a piece may set beside its own keys."""
 
+KEPT_NAMES = SNAPSHOT_NAMES
+"""The parameters that a kept line may set beside its own keys: those that a snapshot holds."""
+
+_ROLLS = (
+    "{rest: [0.9, 0.7, 0.8, 0.6], accent: [0.1, 0.5, 0.9, 0.3], "
+    "velocity: [0.5, 0.4, 0.7, 0.2], link: [0.2, 0.6, 0.8, 0.4]}"
+)
+LINE_KEYS = (
+    Key("line", "line", "A written line; without it one is drawn. `length` is its length where nothing else is said.",
+        example="D3:pin . F3:accent | A3"),
+    Key("rolls", "rolls", "The rolls of each step of `line`, as `export` writes them; without it they are drawn.",
+        example=_ROLLS),
+    Key("home", "line", "The form that the line returns to, as many steps; without it the line is its own home.",
+        example="D3:pin . F3 | A3"),
+    Key("home_rolls", "rolls", "The rolls of each step of `home`; without it those of the line.",
+        example=_ROLLS),
+)  # fmt: skip
 PIECE_KEYS = (
     Key("name", "text", "What it is called."),
     Key("minutes", "float", "Planned length; 0 unplanned.", (), 0, 600, "minutes"),
-    Key("line", "line", "A written line; without it one is drawn. `length` is its length where nothing else is said.",
-        ("notes",), example="D3 . F3 A3! / C4 . . D3"),
+    *LINE_KEYS,
     Key("seed", "int", "Seed of all chance; 0 a new one each show.", (), 0, PARAMETERS["seed"].high),
     Key("hold", "bool", "Begins with mutation held."),
     Key("half_life_bars", "float", "Bars until a pitch mutation has touched half of the steps; sets mutation_chance.",
@@ -38,12 +57,18 @@ PIECE_KEYS = (
     Key("divisions", "divisions", "The divisions that a knob walks."),
     *(Key(name, "parameter", PARAMETERS[name].help) for name in VALUE_NAMES),
 )  # fmt: skip
+KEPT_KEYS = (
+    *LINE_KEYS,
+    *(Key(name, "parameter", PARAMETERS[name].help) for name in KEPT_NAMES),
+)
 SET_KEYS = (
     Key("set", "format", "Says that this is a set, and the number of its format.", (), FORMAT, FORMAT),
     Key("scales", "scales", "The scales that a knob walks in pieces that name none."),
     Key("divisions", "divisions", "The divisions that a knob walks in pieces that name none."),
     Key("values", "parameters", "Parameters of every piece that does not say otherwise.", choices=VALUE_NAMES,
         example="{tempo: 104}"),
+    Key("kept", "named", "Lines under names, there to recall when the show begins.", (), 1, 64, keys=KEPT_KEYS,
+        example="{blue: {line: D3 F3 A3 . | C4, root: D}}"),
     Key("pieces", "rows", "The pieces, in the order of the show.", (), 1, 128, keys=PIECE_KEYS),
 )  # fmt: skip
 
@@ -71,11 +96,11 @@ def load_set(path: str | os.PathLike[str], setup: Setup | None = None) -> Setup:
         BadFile: With every mistake.
     """
     setup = setup or Setup()
-    return replace(setup, pieces=read_set(read_yaml(path), setup)[0])
+    return read_set(read_yaml(path), setup)[0]
 
 
-def read_set(top: Mapping, setup: Setup) -> tuple[tuple[Piece, ...], Reader]:
-    """Return the pieces of a set's nodes, and the reader with its advice.
+def read_set(top: Mapping, setup: Setup) -> tuple[Setup, Reader]:
+    """Return `setup` with the pieces and kept lines of a set's nodes, and the reader with its advice.
 
     Raises:
         BadFile: With every mistake.
@@ -83,9 +108,10 @@ def read_set(top: Mapping, setup: Setup) -> tuple[tuple[Piece, ...], Reader]:
     reader = Reader(setup.middle_c, setup.user_scales)
     if "set" not in top.pairs:
         reader.refuse(top.mark, f"a set says so with 'set: {FORMAT}'")
-    shell = tuple(key for key in SET_KEYS if key.name != "pieces")
-    pairs = {name: pair for name, pair in top.pairs.items() if name != "pieces"}
+    shell = tuple(key for key in SET_KEYS if key.name not in ("pieces", "kept"))
+    pairs = {name: pair for name, pair in top.pairs.items() if name not in ("pieces", "kept")}
     common = reader.table(Mapping(top.mark, pairs), shell, "a set")
+    kept = _kept(reader, top.pairs["kept"][1], common, setup) if "kept" in top.pairs else ()
     nodes = top.pairs["pieces"][1] if "pieces" in top.pairs else None
     if nodes is None:
         reader.refuse(top.mark, "a set has no 'pieces:'; it needs one at least")
@@ -95,45 +121,88 @@ def read_set(top: Mapping, setup: Setup) -> tuple[tuple[Piece, ...], Reader]:
         pieces = tuple(_piece(reader, node, common, setup.values) for node in nodes.items)
         _check_names(reader, pieces, nodes)
         if not reader.mistakes:
-            _advise_notes(reader, pieces, nodes, setup)
+            for piece, node in zip(pieces, nodes.items, strict=True):
+                _advise_notes(reader, piece, node, setup)
     if reader.mistakes:
         raise BadFile(reader.mistakes)
-    return pieces, reader
+    return replace(setup, pieces=pieces, kept=kept), reader
 
 
-def _advise_notes(reader: Reader, pieces: tuple[Piece, ...], nodes: Sequence, setup: Setup) -> None:
-    for piece, node in zip(pieces, nodes.items, strict=True):
-        if isinstance(node, Mapping) and "line" in node.pairs and (moved := moved_notes(piece, setup)):
-            mark = node.pairs["line"][1].mark
-            reader.advise(mark, f"outside the piece's scale or register: {', '.join(moved)}")
+def _advise_notes(reader: Reader, piece: Piece | KeptLine, node: Node, setup: Setup) -> None:
+    if isinstance(node, Mapping) and "line" in node.pairs and (moved := moved_notes(piece, setup)):
+        mark = node.pairs["line"][1].mark
+        reader.advise(mark, f"outside its scale or register: {', '.join(moved)}")
+
+
+def _kept(reader: Reader, node: Node, common: dict[str, Any], setup: Setup) -> tuple[KeptLine, ...]:
+    """Return the kept lines; those of whom something was refused are left out."""
+    if not isinstance(node, Mapping) or not 1 <= len(node.pairs) <= 64:
+        reader.refuse(node.mark, "kept is 1 to 64 names, each with a line: 'blue: {line: D3 F3 A3, root: D}'")
+        return ()
+    made: dict[str, KeptLine] = {}
+    for written, (mark, inner) in node.pairs.items():
+        before, name = len(reader.mistakes), " ".join(written.split())
+        if not 1 <= len(name) <= LONGEST_KEPT or not name.isprintable() or ":" in name or "@" in name:
+            what = f"a name has 1 to {LONGEST_KEPT} characters and none of ':' and '@', which acts use"
+            reader.refuse(mark, f"kept: {quoted(written)}: {what}")
+        elif name.lower() in (other.lower() for other in made):
+            reader.refuse(mark, f"kept: {quoted(name)} is here already; capital letters do not matter")
+        fields = reader.table(inner, KEPT_KEYS, f"kept {quoted(name)}")
+        _check_line(reader, inner, fields, len(reader.mistakes) == before)
+        if isinstance(inner, Mapping) and "line" not in inner.pairs:
+            reader.refuse(mark, f"kept {quoted(name)} has no 'line:'")
+        if len(reader.mistakes) > before:
+            continue
+        own = {name: fields.pop(name) for name in KEPT_NAMES if name in fields}
+        usual = {name: value for name, value in common.get("values", {}).items() if name in KEPT_NAMES}
+        values = {**usual, "length": len(fields["line"]), **own}
+        made[name] = KeptLine(name, values=values, **fields)
+        _advise_notes(reader, made[name], inner, setup)
+    return tuple(made.values())
+
+
+def _check_line(reader: Reader, node: Node, made: dict[str, Any], is_good: bool) -> None:
+    """Refuse what stands beside a written line and does not fit it; steps are counted where all was good so far."""
+    if not isinstance(node, Mapping):
+        return
+    for name, base in (("rolls", "line"), ("home", "line"), ("home_rolls", "home")):
+        if name not in node.pairs:
+            continue
+        mark = node.pairs[name][0]
+        if base not in node.pairs:
+            reader.refuse(mark, f"{name} belongs to a written {base}, and there is none here")
+        elif is_good and name in made and base in made and len(made[name]) != len(made[base]):
+            reader.refuse(mark, f"{name} is for as many steps as {base}: {len(made[base])}, not {len(made[name])}")
 
 
 def _piece(reader: Reader, node: Node, common: dict[str, Any], rig: Values[str, Any]) -> Piece:
+    first = len(reader.mistakes)
     made = reader.table(node, PIECE_KEYS, "a piece")
     before = len(reader.mistakes)
     values = {**common.get("values", {}), **{name: made.pop(name) for name in VALUE_NAMES if name in made}}
-    notes = made.get("notes", ())
-    if notes and "length" not in values:
-        values["length"] = len(notes)
+    _check_line(reader, node, made, before == first)
+    line = made.get("line", ())
+    if line and "length" not in values:
+        values["length"] = len(line)
     half_life = made.pop("half_life", None)
     if half_life is not None and isinstance(node, Mapping) and len(reader.mistakes) == before:
         mark = node.pairs["half_life_bars"][1].mark
         if "mutation_chance" in node.pairs:
             reader.refuse(mark, "half_life_bars sets mutation_chance, which is here too; keep one of them")
         else:
-            _solve(reader, mark, half_life, values, notes, {**DEFAULTS, **rig}, "mutation_count" in node.pairs)
+            _solve(reader, mark, half_life, values, line, {**DEFAULTS, **rig}, "mutation_count" in node.pairs)
     for name in ("scales", "divisions"):
         made.setdefault(name, common.get(name, ()))
     return Piece(values=values, **made)
 
 
 def _solve(
-    reader: Reader, mark: Mark, bars: float, values: dict[str, Any], notes: tuple[tuple[int, bool], ...],
+    reader: Reader, mark: Mark, bars: float, values: dict[str, Any], line: tuple[Written, ...],
     defaults: dict[str, Any], count_is_given: bool,
 ) -> None:  # fmt: skip
     """Put the chance, and where it must be the count, of a wanted half-life into `values`."""
     length = int({**defaults, **values}["length"])
-    pinned = sum(notes[step % len(notes)][1] for step in range(length)) if notes else 0
+    pinned = sum(line[step % len(line)].pinned for step in range(length)) if line else 0
     found = solve_half_life({**defaults, **values, "hold": False}, bars, pinned)
     if found is None:
         reader.refuse(mark, f"no settings make half of the steps change in {bars:g} bars; make length or cycle shorter")

@@ -24,7 +24,7 @@ _RIG_HEAD = """\
 _SET_HEAD = """\
 # The set: the pieces of a show, in order.  Check it with:  replank check rig.yaml set.yaml
 # A line that begins with '#' and a key shows a default; take the '#' away to change it.
-# 'line' is a written line: notes or numbers are steps, '.' a rest, '!' pins a step, '*3' repeats it.
+# 'line' is a written line: notes or numbers are steps, '.' a rest, ':pin' pins a step; docs/files.md has the rest.
 """
 _RIG_ACTIVE = {"rig", "inputs", "outputs", "voices", "name", "role"}
 _SET_ACTIVE = {"set", "pieces", "name", "minutes", "root", "scale", "length", "mutation_chance"}
@@ -85,7 +85,7 @@ def _keys(keys: Iterable[Key], thing: Any, indent: str, active: set[str], told: 
                 yield from lines
         else:
             line = f"{indent}{off}{key.name}: {written_value(key, thing)}"
-            yield f"{line:<44}# {key.help}{_limits(key)}" if is_new else line
+            yield f"{line:<43} # {key.help}{_limits(key)}" if is_new else line
 
 
 def _everything(key: Key) -> set[str]:

@@ -13,11 +13,12 @@ from replank.control.parameters import PARAMETERS, nearest, parse
 from replank.control.parameters import show as show_parameter
 from replank.control.setup import NO_CC, Trigger
 from replank.host.files.mistakes import quoted
-from replank.host.files.notation import read_line, write_line
+from replank.host.files.notation import read_line, read_rolls, write_line, write_rolls
 from replank.host.files.schema import REFUSED, Key
 from replank.host.files.yaml_reader import Mapping, Node, Scalar, Sequence
 from replank.line.pitch import note_name, note_number
 from replank.line.scales import SCALES, cents_scale, scale_name
+from replank.line.steps import Written
 from replank.timing.divisions import division_clocks
 
 if TYPE_CHECKING:
@@ -299,8 +300,12 @@ def _one_parameter(reader: Reader, key: Key, node: Node) -> Any:
         raise ValueError(str(error).removeprefix(f"{key.name}: ")) from None
 
 
-def _line(reader: Reader, key: Key, node: Node) -> tuple[tuple[int, bool], ...]:
-    return read_line(reader, scalar(node))
+def _line(reader: Reader, key: Key, node: Node) -> tuple[Written, ...]:
+    return read_line(reader, scalar(node), key.name)
+
+
+def _rolls(reader: Reader, key: Key, node: Node) -> Any:
+    return read_rolls(reader, node, key.name) or REFUSED
 
 
 def _format(reader: Reader, key: Key, node: Node) -> Any:
@@ -373,6 +378,7 @@ KINDS: dict[str, Kind] = {
     "parameters": Kind(_parameters, _write_parameters, "parameters with values"),
     "parameter": Kind(_one_parameter, lambda value, _: str(value), "a parameter's value"),
     "line": Kind(_line, write_line, "steps"),
+    "rolls": Kind(_rolls, write_rolls, "four lists of numbers"),
     "format": Kind(_format, lambda value, _: str(value), "format number"),
 }  # fmt: skip
 """Every kind that a key may have (besides group, table and rows)."""

@@ -179,6 +179,8 @@ def _explained(error: yaml.MarkedYAMLError) -> str:
     problem = error.problem or "cannot be understood"
     if r"'\t'" in problem or "\t" in problem:
         return "a tab where YAML wants spaces; indent with spaces"
+    if "block scalar" in (error.context or ""):
+        return "a value does not begin with '|'; a bar line stands between steps, not at the beginning"
     if "mapping values are not allowed" in problem:
         return "a second ': ' in one line; put the value in quotes, or check the indentation"
     context = f"{error.context}: " if error.context else ""

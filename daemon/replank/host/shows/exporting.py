@@ -8,17 +8,14 @@ from typing import Any, NamedTuple
 from replank.control.notices import Notice
 from replank.control.parameters import DEFAULTS
 from replank.control.setup import Setup, from_plain
-from replank.host.files.notation import write_line
+from replank.host.files.notation import roll_lists, write_line
 from replank.host.files.sets import FORMAT, VALUE_NAMES
 from replank.host.files.values import quote, write_parameter
 from replank.host.shows import schema
 from replank.host.shows.packing import Damaged
 from replank.host.shows.reading import Archive, Mark, Show
 from replank.host.shows.replaying import perform, stretches
-from replank.line.lenses import lens_for
-from replank.line.mutation import is_heard
-from replank.line.pitch import class_number
-from replank.line.scales import get_scale
+from replank.line.steps import Form, rolls_of, words_of
 from replank.midi.files import Score
 from replank.midi.scoring import score_of
 from replank.midi.tempo import CLOCK_TICKS, SLOWEST, TICKS, TickMap, tempo_us
@@ -193,14 +190,24 @@ def _from(ticks: TickMap, begin: int, one: int, bar: int) -> TickMap:
 def piece_text(kept: Kept, setup: Setup, name: str) -> str:
     """Return a set with one piece whose line is what sounded in a cycle.
 
-    A written line keeps notes, rests and pins; rolls, links and turns are drawn anew.
+    Words, rolls and home come with it, so that reading the set gives the same line and every
+    chance knob works on it as it did.  Steps beyond `length` are left out.
     """
     values = {**DEFAULTS, **setup.values, **kept.values, "length": kept.form.length}
-    lens = lens_for(class_number(str(values["root"])), get_scale(str(values["scale"]), setup.user_scales),
-                    int(values["register_low"]), int(values["register_span"]))  # fmt: skip
-    notes = tuple((lens.base(step) if is_heard(step, float(values["rest_chance"])) else -1, step.pinned)
-                  for step in kept.form.steps[: kept.form.length])  # fmt: skip
-    lines = [f"set: {FORMAT}", "pieces:", f"  - name: {quote(name)}", f"    line: {write_line(notes, setup.middle_c)}"]
+    lines = [f"set: {FORMAT}", "pieces:", f"  - name: {quote(name)}"]
+    lines += [f"    {line}" for line in line_text(kept.form, setup.middle_c)]
     lines += [f"    {key}: {write_parameter(key, value, setup.middle_c)}" for key, value in values.items()
-              if key in VALUE_NAMES and value != DEFAULTS[key]]  # fmt: skip
+              if key in VALUE_NAMES and (value != DEFAULTS[key] or key in setup.values)]  # fmt: skip
     return "\n".join(lines) + "\n"
+
+
+def line_text(form: Form, middle_c: int) -> list[str]:
+    """Return the lines of YAML that say a form's played steps: words, rolls, and home where it differs."""
+    steps, home = form.steps[: form.length], form.home[: form.length]
+    lines = [f"line: {write_line(tuple(map(words_of, steps)), middle_c)}"]
+    lines += ["rolls:", *(f"  {row}" for row in roll_lists(tuple(map(rolls_of, steps))))]
+    if home != steps:
+        lines.append(f"home: {write_line(tuple(map(words_of, home)), middle_c)}")
+    if list(map(rolls_of, home)) != list(map(rolls_of, steps)):
+        lines += ["home_rolls:", *(f"  {row}" for row in roll_lists(tuple(map(rolls_of, home))))]
+    return lines
