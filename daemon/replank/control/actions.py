@@ -219,6 +219,13 @@ def beginning(row: Action) -> str:
     return "" if row.written and ":" not in row.written else f"{row.name}:"
 
 
+def when_words(due: str) -> str:
+    """Return a due as people read it, e.g. ``in 4 bars``."""
+    if due.endswith("bars"):
+        return f"in {due[:-4]} bars"
+    return "where both divisions meet" if due == "boundary" else f"at the next {due}"
+
+
 def usage(row: Action) -> str:
     """Return how an action is written, e.g. ``pitch:STEP:AMOUNT``."""
     if row.written:

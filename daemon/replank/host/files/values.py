@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from replank.control.numbers import plain_number
 from replank.control.parameters import PARAMETERS, nearest, parse
 from replank.control.parameters import show as show_parameter
 from replank.control.setup import NO_CC, Trigger
@@ -23,8 +24,6 @@ from replank.timing.divisions import division_clocks
 if TYPE_CHECKING:
     from replank.host.files.reader import Reader
 
-_WHOLE = re.compile(r"[+-]?(0|[1-9]\d{0,18})")
-_NUMBER = re.compile(r"[+-]?((0|[1-9]\d{0,18})(\.\d{0,18})?|\.\d{1,18})([eE][+-]?\d{1,2})?")
 _ON, _OFF = ("on", "true", "yes"), ("off", "false", "no")
 LONGEST_NAME = 64
 
@@ -46,33 +45,6 @@ def scalar(node: Node) -> Scalar:
     if isinstance(node, Scalar):
         return node
     raise ValueError(f"one value is wanted here, not {'a list' if isinstance(node, Sequence) else 'keys with values'}")
-
-
-def plain_number(text: str, whole: bool = False) -> float:
-    """Return the number that a text says in the plain decimal way.
-
-    Raises:
-        ValueError: Anything else, also what YAML 1.1 takes for a number, with a hint.
-    """
-    word = text.strip()
-    if _WHOLE.fullmatch(word):
-        return int(word)
-    if _NUMBER.fullmatch(word):
-        if whole:
-            raise ValueError(f"{word} is not a whole number")
-        return float(word)
-    hint = ""
-    if re.fullmatch(r"[+-]?\d+(:\d+)+(\.\d*)?", word):
-        hint = "; hours and minutes are not read, write one number"
-    elif re.fullmatch(r"[+-]?0\d+", word):
-        hint = f"; write {int(word)}" if len(word) < 20 else ""
-    elif re.fullmatch(r"[+-]?\d[\d_,]*\d", word):
-        hint = "; write the digits only"
-    elif re.fullmatch(r"\d{4}-\d{1,2}-\d{1,2}.*", word):
-        hint = "; it looks like a date"
-    elif word.lower() in _ON + _OFF:
-        hint = "; on and off belong to keys that are switched"
-    raise ValueError(f"{quoted(word)} is not a {'whole ' if whole else ''}number{hint}")
 
 
 def _in_range(key: Key, value: float) -> float:
@@ -268,11 +240,7 @@ def parameter(reader: Reader, name: str, node: Node) -> Any:
         ValueError: Not a value of that parameter.
     """
     text = scalar(node).text
-    if PARAMETERS[name].kind in ("int", "float", "seed") and not text.strip().endswith("%"):
-        try:
-            plain_number(text, whole=PARAMETERS[name].kind != "float")
-        except ValueError as error:
-            raise ValueError(f"{name}: {error}") from None
+    if PARAMETERS[name].kind in ("int", "float", "seed"):
         text = text.strip().removeprefix("+")  # in a file nothing is moved: +5 is 5
     return parse(name, text, reader.middle_c, reader.scales)
 
