@@ -107,6 +107,10 @@ ACTIONS: dict[str, Action] = {row.name: row for row in _ROWS}
 """Every action by name, in the order in which people read them."""
 
 
+PLANNED = ("recall", "recall_line", "redraw", "go_home", "set_home", "end", "answer", "next_piece", "ramp")
+"""The actions that the plan of a piece may hold; values may stand there too."""
+
+
 def find_action(name: str) -> Action:
     """Return the action of a name.
 

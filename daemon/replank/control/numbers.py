@@ -40,3 +40,8 @@ def plain_number(text: str, whole: bool = False) -> float:
         hint = "; on and off belong to keys that are switched"
     shown = repr(word if len(word) <= _LONGEST else f"{word[: _LONGEST - 1]}…")
     raise ValueError(f"{shown} is not a {'whole ' if whole else ''}number{hint}")
+
+
+def number_text(value: float) -> str:
+    """Return a number in the fewest digits that give it back."""
+    return str(int(value)) if value == int(value) and abs(value) < 1e15 else repr(float(value))

@@ -65,6 +65,11 @@ class Parameter:
         """True where a knob walks a list of values, not a range."""
         return self.kind in ("choice", "root", "scale", "division", "meter", "every", "bool")
 
+    @property
+    def is_continuous(self) -> bool:
+        """True where a ramp or an arc may move it in between."""
+        return self.kind in ("float", "int", "note")
+
 
 def _f(name: str, low: float, high: float, default: float, unit: str, due: str, kept: str, text: str) -> Parameter:
     return Parameter(name, "float", low, high, default, unit, due, kept, text)

@@ -181,6 +181,44 @@ class Clock:
 
 
 @dataclass(frozen=True, slots=True)
+class Arc:
+    """How a piece plans a continuous parameter over its time.
+
+    Attributes:
+        name: The parameter.
+        unit: minutes, or bars (cycles, with pulses), from the piece's beginning.
+        points: (time, value) pairs, times strictly rising from 0 on; one at least.
+    """
+
+    name: str
+    unit: str
+    points: tuple[tuple[float, float], ...]
+
+    def at(self, time: float) -> float:
+        """Return the planned value: straight between points, level before the first and after the last."""
+        last, value = self.points[0]
+        for then, target in self.points:
+            if time < then:
+                return value if then == last else value + (target - value) * ((time - last) / (then - last))
+            last, value = then, target
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class PlanAct:
+    """What a piece plans to happen at a bar.
+
+    Attributes:
+        bar: The bar of the piece (cycle, with pulses) at whose beginning it happens; the first is 1.
+        text: An action of `replank.control.actions.PLANNED` or a value, as
+            `replank.control.text.read_word` reads it, without a due.
+    """
+
+    bar: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Piece:
     """A prepared starting point.
 
@@ -192,6 +230,8 @@ class Piece:
         minutes: Planned length; 0 unplanned.
         hold: True begins with mutation held.
         scales, divisions: Short lists for knobs; empty: the usual ones.
+        arc: Parameters that the piece moves over its time.
+        plan: What happens at its bars, in their order.
     """
 
     name: str = "untitled"
@@ -202,6 +242,8 @@ class Piece:
     hold: bool = False
     scales: tuple[str, ...] = ()
     divisions: tuple[str, ...] = ()
+    arc: tuple[Arc, ...] = ()
+    plan: tuple[PlanAct, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,6 +281,7 @@ class Setup:
 _NESTED: dict[str, type] = {
     "voltage": Voltage, "clock": Clock, "pulse": Trigger, "reset": Trigger,
     "voices": Voice, "inputs": Input, "outputs": Output, "pieces": Piece,
+    "arc": Arc, "plan": PlanAct,
 }  # fmt: skip
 
 

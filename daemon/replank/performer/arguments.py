@@ -148,7 +148,7 @@ def _voice(setup: Setup, text: str) -> int:
 
 def _parameter(action: str, text: str) -> str:
     row = find(text)
-    if action == "ramp" and row.kind not in ("float", "int", "note"):
+    if action == "ramp" and not row.is_continuous:
         raise ValueError(f"{text} is a list and cannot be moved in between")
     if action == "toggle" and row.kind != "bool":
         raise ValueError(f"{text} is not an on-off parameter")

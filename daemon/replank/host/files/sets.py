@@ -14,7 +14,8 @@ from replank.control.pace import pace
 from replank.control.parameters import DEFAULTS, PARAMETERS, PIECE_NAMES
 from replank.control.setup import Piece, Setup
 from replank.host.files.mistakes import BadFile, Mark, quoted
-from replank.host.files.pieces import moved_notes
+from replank.host.files.pieces import moved_notes, values_of
+from replank.host.files.plans import advise_plans, refuse_next
 from replank.host.files.reader import Reader
 from replank.host.files.schema import Key
 from replank.host.files.yaml_reader import Mapping, Node, Sequence, read_yaml
@@ -32,10 +33,14 @@ PIECE_KEYS = (
         ("notes",), example="D3 . F3 A3! / C4 . . D3"),
     Key("seed", "int", "Seed of all chance; 0 a new one each show.", (), 0, PARAMETERS["seed"].high),
     Key("hold", "bool", "Begins with mutation held."),
-    Key("half_life_bars", "float", "Bars until a pitch mutation has touched half of the steps; sets mutation_chance.",
+    Key("half_life_bars", "float", "Bars from its beginning until half of the steps are touched; sets mutation_chance.",
         ("half_life",), 0.25, 100_000, "bars", example="32"),
     Key("scales", "scales", "The scales that a knob walks."),
     Key("divisions", "divisions", "The divisions that a knob walks."),
+    Key("arc", "arc", "Parameters that move over the piece's time: a time (minutes, or 32bars) and a value each.",
+        example="{rest_chance: [0 0.5, 3 0.1, 5 0.4]}"),
+    Key("plan", "plan", "What happens at bars of the piece, the first of which is 1.",
+        example="[{at: 17, do: redraw}, {at: 33, do: 'gate=0.4'}]"),
     *(Key(name, "parameter", PARAMETERS[name].help) for name in VALUE_NAMES),
 )  # fmt: skip
 SET_KEYS = (
@@ -83,6 +88,8 @@ def read_set(top: Mapping, setup: Setup) -> tuple[tuple[Piece, ...], Reader]:
     reader = Reader(setup.middle_c, setup.user_scales)
     if "set" not in top.pairs:
         reader.refuse(top.mark, f"a set says so with 'set: {FORMAT}'")
+    kept = top.pairs["kept"][1] if "kept" in top.pairs else None
+    reader.kept = tuple(kept.pairs) if isinstance(kept, Mapping) else ()
     shell = tuple(key for key in SET_KEYS if key.name != "pieces")
     pairs = {name: pair for name, pair in top.pairs.items() if name != "pieces"}
     common = reader.table(Mapping(top.mark, pairs), shell, "a set")
@@ -94,18 +101,33 @@ def read_set(top: Mapping, setup: Setup) -> tuple[tuple[Piece, ...], Reader]:
     else:
         pieces = tuple(_piece(reader, node, common, setup.values) for node in nodes.items)
         _check_names(reader, pieces, nodes)
+        if isinstance(last := nodes.items[-1], Mapping):
+            refuse_next(reader, last, pieces[-1])
         if not reader.mistakes:
-            _advise_notes(reader, pieces, nodes, setup)
+            _advise(reader, pieces, nodes, setup)
     if reader.mistakes:
         raise BadFile(reader.mistakes)
     return pieces, reader
 
 
-def _advise_notes(reader: Reader, pieces: tuple[Piece, ...], nodes: Sequence, setup: Setup) -> None:
+def _advise(reader: Reader, pieces: tuple[Piece, ...], nodes: Sequence, setup: Setup) -> None:
     for piece, node in zip(pieces, nodes.items, strict=True):
-        if isinstance(node, Mapping) and "line" in node.pairs and (moved := moved_notes(piece, setup)):
+        assert isinstance(node, Mapping)  # anything else was refused
+        if "line" in node.pairs and (moved := moved_notes(piece, setup)):
             mark = node.pairs["line"][1].mark
             reader.advise(mark, f"outside the piece's scale or register: {', '.join(moved)}")
+        _advise_scheme(reader, piece, node, setup)
+        advise_plans(reader, piece, node, setup)
+
+
+def _advise_scheme(reader: Reader, piece: Piece, node: Mapping, setup: Setup) -> None:
+    """Say where a scheme that somebody asked for does not fit the length of the line."""
+    scheme, length = piece.values.get("scheme", "free"), int(values_of(piece, setup)["length"])
+    if scheme == "free" or (length >= 16 and length % 4 == 0):
+        return
+    own = next((node.pairs[name][1].mark for name in ("scheme", "length", "line") if name in node.pairs), node.mark)
+    text = f"scheme: {scheme} needs 16 steps or more, in four equal parts; a line of {length} is drawn free"
+    reader.advise(own, text)
 
 
 def _piece(reader: Reader, node: Node, common: dict[str, Any], rig: Values[str, Any]) -> Piece:

@@ -9,14 +9,15 @@ import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from replank.control.numbers import plain_number
+from replank.control.numbers import number_text, plain_number
 from replank.control.parameters import PARAMETERS, nearest, parse
 from replank.control.parameters import show as show_parameter
 from replank.control.setup import NO_CC, Trigger
 from replank.host.files.mistakes import quoted
 from replank.host.files.notation import read_line, write_line
+from replank.host.files.plans import read_act, read_arc, read_plan, write_arc, write_plan
 from replank.host.files.schema import REFUSED, Key
-from replank.host.files.yaml_reader import Mapping, Node, Scalar, Sequence
+from replank.host.files.yaml_reader import Mapping, Node, Sequence, scalar
 from replank.line.pitch import note_name, note_number
 from replank.line.scales import SCALES, cents_scale, scale_name
 from replank.timing.divisions import division_clocks
@@ -34,17 +35,6 @@ class Kind(NamedTuple):
     read: Callable[[Reader, Key, Node], Any]
     write: Callable[[Any, int], str]
     words: str
-
-
-def scalar(node: Node) -> Scalar:
-    """Return a node that is one value.
-
-    Raises:
-        ValueError: A list or a mapping.
-    """
-    if isinstance(node, Scalar):
-        return node
-    raise ValueError(f"one value is wanted here, not {'a list' if isinstance(node, Sequence) else 'keys with values'}")
 
 
 def _in_range(key: Key, value: float) -> float:
@@ -287,11 +277,6 @@ def quote(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def number_text(value: float) -> str:
-    """Return a number in the fewest digits that give it back."""
-    return str(int(value)) if value == int(value) and abs(value) < 1e15 else repr(float(value))
-
-
 def _write_note(value: int, middle_c: int) -> str:
     return "none" if value < 0 else note_name(value, middle_c)
 
@@ -340,6 +325,9 @@ KINDS: dict[str, Kind] = {
     ),
     "parameters": Kind(_parameters, _write_parameters, "parameters with values"),
     "parameter": Kind(_one_parameter, lambda value, _: str(value), "a parameter's value"),
+    "arc": Kind(read_arc, write_arc, "parameters with lists of points"),
+    "plan": Kind(read_plan, lambda value, _: write_plan(value, quote), "a list of acts, each `{at: BAR, do: ACT}`"),
+    "act": Kind(read_act, lambda value, _: quote(value), "an act"),
     "line": Kind(_line, write_line, "steps"),
     "format": Kind(_format, lambda value, _: str(value), "format number"),
 }  # fmt: skip
