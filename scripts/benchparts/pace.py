@@ -43,8 +43,8 @@ def performer_row(words: tuple[str, ...], seed: int, clocks: int, repeats: int) 
 
 def _run(words: tuple[str, ...], seed: int, clocks: int) -> tuple[float, float, int]:
     """Return seconds in all, the slowest clock, and how many notes were struck."""
-    from replank.cli.values import read_values
     from replank.control.setup import Setup
+    from replank.host.prepare import read_values
     from replank.performer import Performer
     from replank.performer.events import Midi
 

@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any
 
+from replank.control.parameters import DEFAULTS
+
 NO_CC = -1
 """Controller number of a voice that sends none."""
 
@@ -276,6 +278,14 @@ class Setup:
     audition: str = "on"
     keyboard: str = "transpose"
     values: dict[str, bool | int | float | str] = field(default_factory=dict)
+
+
+def values_of(piece: Piece | None, setup: Setup) -> dict[str, Any]:
+    """Return every parameter as a piece begins: its own values, then those of the rig, then the defaults."""
+    values = {**DEFAULTS, **setup.values}
+    if piece is not None:
+        values |= {**piece.values, "hold": piece.hold, "seed": piece.seed or values["seed"]}
+    return values
 
 
 _NESTED: dict[str, type] = {

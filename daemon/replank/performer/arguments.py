@@ -66,7 +66,7 @@ def _value(known: Known, action: str, word: str, is_optional: bool, text: str, m
     if word == "name":
         return clean(text) if is_optional else _known(text, known.kept, "snapshot")
     if word == "piece":
-        return _piece(known.setup, text)
+        return find_piece(known.setup, text)
     if word == "parameter":
         return _parameter(action, text)
     if word == "value":
@@ -130,7 +130,12 @@ def _known(text: str, names: Any, what: str) -> str:
     raise ValueError(f"there is no {what} {clean(text)!r}{nearest(text, names)}")
 
 
-def _piece(setup: Setup, text: str) -> int:
+def find_piece(setup: Setup, text: str) -> int:
+    """Return the number, from 1, of the piece that a number or a name means.
+
+    Raises:
+        ValueError: There is none.
+    """
     names = [piece.name for piece in setup.pieces]
     if not names:
         raise ValueError("there are no pieces: give play a set with --set")

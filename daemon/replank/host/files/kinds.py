@@ -7,11 +7,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from replank.control.setup import Piece, Setup
+from replank.control.setup import Piece, Setup, values_of
 from replank.control.voltage import describe
 from replank.control.wire import report
 from replank.host.files.mistakes import BadFile, Mistake
-from replank.host.files.pieces import values_of, volts_of
+from replank.host.files.pieces import volts_of
 from replank.host.files.plans import summary_of_plans
 from replank.host.files.profiles import read_profile, summary_of_profile
 from replank.host.files.rig import RIG_KEYS, read_rig

@@ -13,10 +13,9 @@ from typing import TYPE_CHECKING, Any
 from replank.control.actions import PLANNED, find_action
 from replank.control.numbers import number_text, plain_number
 from replank.control.parameters import PARAMETERS, nearest, parse, show
-from replank.control.setup import Arc, Piece, PlanAct, Setup
+from replank.control.setup import Arc, Piece, PlanAct, Setup, values_of
 from replank.control.text import Setting, read_word
 from replank.host.files.mistakes import Mark, quoted
-from replank.host.files.pieces import values_of
 from replank.host.files.schema import Key
 from replank.host.files.yaml_reader import Mapping, Node, Sequence, scalar
 from replank.performer.arguments import Known, prepare

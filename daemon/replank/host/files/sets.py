@@ -12,9 +12,9 @@ from typing import Any, NamedTuple
 
 from replank.control.pace import pace
 from replank.control.parameters import DEFAULTS, PARAMETERS, PIECE_NAMES
-from replank.control.setup import Piece, Setup
-from replank.host.files.mistakes import BadFile, Mark, quoted
-from replank.host.files.pieces import moved_notes, values_of
+from replank.control.setup import Piece, Setup, values_of
+from replank.host.files.mistakes import BadFile, Mark, Mistake, quoted
+from replank.host.files.pieces import moved_notes, pinned_of
 from replank.host.files.plans import advise_plans, refuse_next
 from replank.host.files.reader import Reader
 from replank.host.files.schema import Key
@@ -65,18 +65,24 @@ class HalfLife(NamedTuple):
     count: int  # type: ignore[assignment]  # hides tuple.count, which nobody calls here
 
 
-def load_set(path: str | os.PathLike[str], setup: Setup | None = None) -> Setup:
+def load_set(
+    path: str | os.PathLike[str], setup: Setup | None = None, advice: list[Mistake] | None = None
+) -> Setup:  # fmt: skip
     """Return `setup` with the pieces of a set.
 
     Args:
         path: The file.
         setup: The rig, which says how notes are named and which scales there are.
+        advice: What is allowed but should be known is added to it.
 
     Raises:
         BadFile: With every mistake.
     """
     setup = setup or Setup()
-    return replace(setup, pieces=read_set(read_yaml(path), setup)[0])
+    pieces, reader = read_set(read_yaml(path), setup)
+    if advice is not None:
+        advice += reader.advice
+    return replace(setup, pieces=pieces)
 
 
 def read_set(top: Mapping, setup: Setup) -> tuple[tuple[Piece, ...], Reader]:
@@ -154,8 +160,7 @@ def _solve(
     defaults: dict[str, Any], count_is_given: bool,
 ) -> None:  # fmt: skip
     """Put the chance, and where it must be the count, of a wanted half-life into `values`."""
-    length = int({**defaults, **values}["length"])
-    pinned = sum(notes[step % len(notes)][1] for step in range(length)) if notes else 0
+    pinned = pinned_of(notes, int({**defaults, **values}["length"]))
     found = solve_half_life({**defaults, **values, "hold": False}, bars, pinned)
     if found is None:
         reader.refuse(mark, f"no settings make half of the steps change in {bars:g} bars; make length or cycle shorter")
