@@ -151,6 +151,8 @@ def test_a_forecast_is_of_the_piece_as_prepared():
         ("render --rig rig.yaml --set set.yaml --minutes 1 -p division=768c -p meter=1/32", "piece 1: '768c' is 768"),
         ("forecast --rig rig.yaml --set set.yaml -p division=768c -p meter=1/32", "piece 1: '768c' is 768 clocks"),
         ("play --set rigged.yaml --api none", "there is no scale 'slow fifths'"),
+        ("render -p gate+=0.1", "-p gate+=0.1: nothing plays yet that could be moved; write NAME=VALUE"),
+        ("forecast -p length=+1", "length=1 sets it"),
         ("play --api none -p redraw", "-p redraw: write NAME=VALUE"),
         ("demo --headless -p length=1_2", "-p length=1_2: length: '1_2' is not a whole number; write the digits only"),
     ],

@@ -24,6 +24,8 @@ from replank.performer.events import Assign
         ("scale=slow fifths", Setting("scale", "slow fifths")),
         ("register_low=C3", Setting("register_low", 60)),  # middle_c is 3 here
         ("redraw", Doing("redraw", (), "")),
+        ("gate+=0.1@bar", Doing("adjust", ("gate", "0.1"), "bar")),
+        ("rest-chance-=10%", Doing("adjust", ("rest_chance", "-0.1"), "")),
         ("pitch:5:+1@bar", Doing("pitch", ("5", "+1"), "bar")),
         ("recall:blue=2@now", Doing("recall", ("blue=2",), "now")),
         ("star:gate=0.5", Doing("star", ("gate=0.5",), "")),
@@ -42,6 +44,9 @@ def test_a_word_means(word, meant):
         ("length=1_2", "write the digits only"),
         ("length=012", "write 12"),
         ("length=１２", "is not a whole number"),  # full-width digits
+        ("length=+1", "two ways: length=1 sets it, length[+]=1 moves it"),
+        ("gat+=1", "nearest: gate"),
+        ("gate+=much", "is not a number"),
         ("gate=50%%", "is not a number"),
         ("gate=nan", "is not a number"),
         ("gate=inf", "is not a number"),
@@ -93,5 +98,7 @@ def test_every_parameter_is_the_same_in_each_place(name):
 
 @pytest.mark.parametrize("name", ACTIONS)
 def test_every_action_is_read(name):
+    if name == "adjust":  # written gate+=0.1
+        return
     args = tuple("1" for word in ACTIONS[name].takes if not word.startswith("["))
     assert read_word(":".join((name, *args))) == Doing(name, args, ""), usage(ACTIONS[name])

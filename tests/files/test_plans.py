@@ -28,7 +28,7 @@ def test_an_arc_holds_what_was_written():
       transpose:
         - 0bars -12
         - 1bar 0
-        - '32bars 5'
+        - '32bars +5'
       register_low: [0 C3]
       swing: [0 55%]
 """)[0]  # fmt: skip
@@ -117,6 +117,7 @@ def test_an_arc_that_was_written_is_read_back_here_and_by_another_reader(name, u
         ("plan: [{at: 1, do: 'recall:blue'}]", 24, "recall: there is no snapshot 'blue'"),
         ("plan: [{at: 1, do: recall}]", 24, "is written recall:NAME"),
         ("plan: [{at: 1, do: 'gate=2'}]", 24, "2 is outside 0.05 to 1"),
+        ("plan: [{at: 1, do: 'gate+=0.1'}]", 24, "gate+=0.1 cannot be planned"),
         ("plan: [{at: 1, do: 'gat=1'}]", 24, "nearest: gate"),
         ("plan: [{at: 1, do: 'scale=dorien'}]", 24, "nearest: dorian"),
         ("plan: [{at: 1, do: 'ramp:scale:dorian:4'}]", 24, "scale is a list"),

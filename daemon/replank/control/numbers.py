@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 _WHOLE = re.compile(r"[+-]?(0|[1-9]\d{0,18})", re.ASCII)
-_NUMBER = re.compile(r"[+-]?((0|[1-9]\d{0,18})(\.\d{0,18})?|\.\d{1,18})([eE][+-]?\d{1,2})?", re.ASCII)
+_NUMBER = re.compile(r"[+-]?((0|[1-9]\d{0,18})(\.\d{0,30})?|\.\d{1,30})([eE][+-]?\d{1,2})?", re.ASCII)
 _SWITCHED = ("on", "true", "yes", "off", "false", "no")
 _LONGEST = 40
 

@@ -12,7 +12,7 @@ from replank.control.voltage import describe
 from replank.control.wire import report
 from replank.host.files.mistakes import BadFile, Mistake
 from replank.host.files.pieces import volts_of
-from replank.host.files.plans import summary_of_plans
+from replank.host.files.plans import minutes_text, summary_of_plans
 from replank.host.files.profiles import read_profile, summary_of_profile
 from replank.host.files.rig import RIG_KEYS, read_rig
 from replank.host.files.schema import Key
@@ -122,7 +122,7 @@ def summary_of_piece(number: int, piece: Piece, setup: Setup) -> str:
     """Return a piece in one line."""
     values = values_of(piece, setup)
     parts = [f"{values['root']} {values['scale']}", f"{values['length']} steps of {values['division']}"]
-    parts += [f"{piece.minutes:g} minutes"] if piece.minutes else []
+    parts += [minutes_text(piece.minutes)] if piece.minutes else []
     parts += ["a written line"] if piece.notes else []
     parts += [f"mutation_chance {values['mutation_chance']:g}"] if not piece.hold else ["held"]
     return f"piece {number}: {piece.name}: {', '.join(parts)}"

@@ -87,6 +87,7 @@ def _arc(reader: Reader, called: str, name: str, node: Sequence) -> Arc:
 
 def _value(reader: Reader, name: str, word: str) -> float:
     try:
+        word = word if PARAMETERS[name].kind == "note" else word.removeprefix("+")  # nothing is moved: +5 is 5
         return float(parse(name, word, reader.middle_c, reader.scales))
     except ValueError as error:
         raise ValueError(str(error).removeprefix(f"{name}: ")) from None
@@ -161,7 +162,8 @@ def read_act(reader: Reader, key: Key, node: Node) -> str:
     if isinstance(word, Setting):
         return text
     if word.name not in PLANNED:
-        raise ValueError(f"{word.name} cannot be planned; {', '.join(PLANNED)} and values such as gate=0.5 can")
+        name = word.name if text.startswith(word.name) else text
+        raise ValueError(f"{name} cannot be planned; {', '.join(PLANNED)} and values such as gate=0.5 can")
     setup = Setup(middle_c=reader.middle_c, user_scales=dict.fromkeys(reader.scales, ()))
     try:
         prepare(Known(setup, (*reader.kept, *SLOTS)), find_action(word.name), word.args)
@@ -184,6 +186,11 @@ def bar_minutes(piece: Piece, setup: Setup) -> float:
     return 0.0 if by_pulses(setup) else bar_clocks(str(values["meter"])) / PPQN / float(values["tempo"])
 
 
+def minutes_text(minutes: float) -> str:
+    """Return minutes as people read them."""
+    return f"{minutes:g} minute" + ("" if minutes == 1 else "s")
+
+
 def by_pulses(setup: Setup) -> bool:
     """Tell whether bars are cycles."""
     return setup.clock.mode == "pulses"
@@ -199,13 +206,13 @@ def advise_plans(reader: Reader, piece: Piece, node: Mapping, setup: Setup) -> N
             at = (
                 f"{last:g} bars ({minutes:.1f} minutes at {tempo:g} BPM)" if arc.unit == "bars" else f"{last:g} minutes"
             )
-            what = f"arc: the last point of {arc.name} is at {at}, beyond the piece's {piece.minutes:g} minutes"
+            what = f"arc: the last point of {arc.name} is at {at}, beyond the piece's {minutes_text(piece.minutes)}"
             reader.advise(_points_of(node, arc.name)[-1].mark, f"{what}; what lies beyond is not reached")
     left = next((act.bar for act in piece.plan if act.text == "next_piece"), 0)
     passed_by = False
     for act, mark in zip(piece.plan, _places(node), strict=True):
         if piece.minutes and bar and (act.bar - 1) * bar >= piece.minutes - 1e-9:
-            bars = f"{piece.minutes:g} minutes are {piece.minutes / bar:.0f} bars at {tempo:g} BPM"
+            bars = f"{minutes_text(piece.minutes)} are {piece.minutes / bar:.0f} bars at {tempo:g} BPM"
             reader.advise(mark, f"plan: bar {act.bar} never comes: the piece's {bars}; what stands there is left out")
             return
         if passed_by:
