@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from replank.control.numbers import plain_number
 from replank.control.setup import Clock, Input, Output, Setup, Trigger, Voice, Voltage
 from replank.host.files import BadFile, default_setup, load_rig
 from replank.host.files.rig import CLOCK_KEYS, INPUT_KEYS, OUTPUT_KEYS, RIG_KEYS, VOICE_KEYS, VOLTAGE_KEYS, read_rig
-from replank.host.files.values import plain_number
 from tests.files.helpers import ROOT, mistakes, rig, yaml
 
 

@@ -83,11 +83,11 @@ def test_the_rig_of_the_open_night(tmp_path: Path):
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["--cycles", "0"], "--cycles: 0 is outside 1 to 100000"),
-        (["--cycles", "100001"], "--cycles: 100001 is outside"),
-        (["--tempo", "19"], "--tempo: 19 is outside 20 to 400"),
-        (["--tempo", "nan"], "--tempo: nan is not a number"),
-        (["--seed", "-1"], "--seed: -1 is outside"),
+        (["--cycles", "0"], "'--cycles': 0 is outside 1 to 100000"),
+        (["--cycles", "100001"], "'--cycles': 100001 is outside"),
+        (["--tempo", "19"], "'--tempo': 19 is outside 20 to 400"),
+        (["--tempo", "nan"], "'nan' is not a number"),
+        (["--seed", "-1"], "'--seed': -1 is outside"),
         (["-p", "lenght=12"], "there is no parameter 'lenght' (nearest: length)"),
         (["-p", "length=65"], "-p length=65: length: 65 is outside 1 to 64"),
         (["-p", "scale=dorain"], "nearest: dorian"),

@@ -20,6 +20,7 @@ import click
 
 from replank.cli.exits import ABSENT, Fail
 from replank.cli.numbers import MOST_SEED, SEED_METAVAR, Number, Whole
+from replank.cli.options import values_option
 from replank.cli.play import claimed, host_facts
 from replank.cli.render import check_places
 from replank.cli.rows import Cell, cycle_rows, wants_colour
@@ -48,7 +49,7 @@ QUICKER = ("settle_new=1", "mutation_chance=1", "homing=0.2")
 @click.option("--drift", default="3%", show_default=True, help="How far the drummer wavers.")
 @click.option("--dropout", default="1/min", show_default=True, help="How often the cable fails.")
 @click.option("--seed", type=Whole(1, MOST_SEED, SEED_METAVAR), help="Seed of all chance; a new one if not given.")
-@click.option("-p", "words", metavar="NAME=VALUE", multiple=True, help="Set any parameter; may be repeated.")
+@values_option
 @click.option(
     "--api", type=click.Choice(("auto", "jack", "alsa", "coremidi", "none")), default="auto", help="MIDI system."
 )

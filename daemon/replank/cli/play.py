@@ -15,11 +15,8 @@ import click
 
 from replank.cli.daemons import socket_of
 from replank.cli.exits import Fail
-from replank.cli.numbers import MOST_SEED, SEED_METAVAR, Number, Whole
-from replank.cli.values import read_values
-from replank.control.setup import Setup
+from replank.cli.options import options, prepare, rig_option, seed_option, set_option, tempo_option, values_option
 from replank.host import paths
-from replank.host.loading import BadStart, load_setup
 from replank.keeper.claim import Taken, claim
 
 APIS = ("auto", "jack", "alsa", "coremidi", "none")
@@ -89,22 +86,14 @@ def host_facts(
         "socket": str(socket),
         "practice": None,
     }
-    try:
-        setup: Setup = load_setup(facts)
-    except BadStart as error:
-        raise Fail(str(error)) from None
-    facts["values"] = read_values(words, setup)
-    if tempo is not None:
-        if "tempo" in facts["values"]:
-            raise Fail("--tempo and -p tempo= are the same; give one of them")
-        facts["values"]["tempo"] = tempo
+    prepared = prepare(facts["rig"], facts["set"], words, clock=clock, tempo=tempo)
+    setup, facts["values"] = prepared.setup, prepared.given
     practice = {"drift": read_drift(drift or "0%"), "dropouts": read_dropout(dropout or "0/min")}
     if setup.clock.source != "practice" and (drift or dropout):
         raise Fail(f"{'--drift' if drift else '--dropout'} belongs to the practice clock: --clock practice")
     if setup.clock.source == "practice":
-        values = {**setup.values, **facts["values"]}
         facts["practice"] = {
-            "tempo": float(values.get("tempo", 96.0)),
+            "tempo": float(prepared.values(1 if prepared.pieces else 0)["tempo"]),
             **practice,
             "seed": seed or 0,
         }
@@ -171,15 +160,13 @@ def keep(facts: dict[str, Any], as_json: bool) -> NoReturn:
 @click.command()
 @click.option("--api", type=click.Choice(APIS), default="auto", show_default=True, help="MIDI system.")
 @click.option("--clock", type=click.Choice(CLOCKS), help="Where the clock comes from.  [default: as the rig says]")
-@click.option("--tempo", type=Number(20, 400), help="Quarter notes a minute of our own clock.")
+@tempo_option
 @click.option("--drift", metavar="PERCENT", help="How far the practice clock wavers, such as 3%.")
 @click.option("--dropout", metavar="N/min", help="How often the practice clock fails, such as 1/min.")
-@click.option("--rig", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Rig file.")
-@click.option("--set", "set_file", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Set file.")
+@options(rig_option, set_option)
 @click.option("--state-dir", type=click.Path(path_type=Path, file_okay=False), help="Folder of shows and patching.")
 @click.option("--instance", default=paths.DEFAULT_INSTANCE, show_default=True, help="Name, where several play at once.")
-@click.option("-p", "words", metavar="NAME=VALUE", multiple=True, help="Set any parameter; may be repeated.")
-@click.option("--seed", type=Whole(0, MOST_SEED, SEED_METAVAR), help="Seed of all chance; a new one if not given.")
+@options(values_option, seed_option)
 @click.option("--fresh", is_flag=True, help="Begin anew: no line, snapshots or pieces of the last show.")
 @click.option("--resume", is_flag=True, help="Let the last show's line go on, also if that show ended in order.")
 @click.option("--json", "as_json", is_flag=True, help="Say what is ready as one JSON line.")

@@ -108,6 +108,10 @@ ACTIONS: dict[str, Action] = {row.name: row for row in _ROWS}
 """Every action by name, in the order in which people read them."""
 
 
+PLANNED = ("recall", "recall_line", "redraw", "go_home", "set_home", "end", "answer", "next_piece", "ramp")
+"""The actions that the plan of a piece may hold; values may stand there too."""
+
+
 def find_action(name: str) -> Action:
     """Return the action of a name.
 
@@ -218,6 +222,13 @@ def check_due(due: str) -> str:
 def beginning(row: Action) -> str:
     """Return what an action with arguments begins with where somebody types it on: ``pitch:``."""
     return "" if row.written and ":" not in row.written else f"{row.name}:"
+
+
+def when_words(due: str) -> str:
+    """Return a due as people read it, e.g. ``in 4 bars``."""
+    if due.endswith("bars"):
+        return f"in {due[:-4]} bars"
+    return "where both divisions meet" if due == "boundary" else f"at the next {due}"
 
 
 def usage(row: Action) -> str:

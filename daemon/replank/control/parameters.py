@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from replank.control.numbers import plain_number
 from replank.control.old_names import renamed
 from replank.line.mutation import KINDS as KINDS
 from replank.line.pitch import CLASS_NAMES, class_number, note_name, note_number
@@ -63,6 +64,11 @@ class Parameter:
     def is_list(self) -> bool:
         """True where a knob walks a list of values, not a range."""
         return self.kind in ("choice", "root", "scale", "division", "meter", "every", "bool")
+
+    @property
+    def is_continuous(self) -> bool:
+        """True where a ramp or an arc may move it in between."""
+        return self.kind in ("float", "int", "note")
 
 
 def _f(name: str, low: float, high: float, default: float, unit: str, due: str, kept: str, text: str) -> Parameter:
@@ -174,19 +180,11 @@ def parse(name: str, text: str, middle_c: int = 4, scales: Iterable[str] = ()) -
             f"{name}={word} can be read in two ways: {name}={word[1:]} sets it, {name}+={word[1:]} moves it"
         )
     if row.kind == "float":
-        percent = word.endswith("%") and row.high == 1
-        try:
-            value = float(word.rstrip("%")) / (100.0 if percent else 1.0)
-        except ValueError:
-            raise ValueError(f"{name}: {text!r} is not a number") from None
-        return check(name, value, scales)
+        percent = word.endswith("%") and (row.high == 1 or row.unit == "%")
+        value = _typed(name, word.removesuffix("%") if percent else word)
+        return check(name, value / 100.0 if percent and row.high == 1 else value, scales)
     if row.kind in ("int", "seed"):
-        try:
-            return check(name, int(word), scales)
-        except ValueError as error:
-            if "invalid literal" in str(error):
-                raise ValueError(f"{name}: {text!r} is not a whole number") from None
-            raise
+        return check(name, _typed(name, word, whole=True), scales)
     if row.kind == "bool":
         if word.lower() in _ON + _OFF:
             return word.lower() in _ON
@@ -194,6 +192,13 @@ def parse(name: str, text: str, middle_c: int = 4, scales: Iterable[str] = ()) -
     if row.kind == "note":
         return check(name, note_number(word, middle_c), scales)
     return check(name, word, scales)
+
+
+def _typed(name: str, text: str, whole: bool = False) -> float:
+    try:
+        return plain_number(text, whole)
+    except ValueError as error:
+        raise ValueError(f"{name}: {error}") from None
 
 
 def check(name: str, value: object, scales: Iterable[str] = ()) -> Value:

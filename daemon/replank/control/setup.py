@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any
 
+from replank.control.parameters import DEFAULTS
 from replank.line.steps import Rolls, Written
 
 NO_CC = -1
@@ -184,26 +185,36 @@ class Clock:
 
 @dataclass(frozen=True, slots=True)
 class Arc:
-    """A parameter's course over a piece.
+    """How a piece plans a continuous parameter over its time.
 
     Attributes:
         name: The parameter.
-        unit: What the points count: ``minutes`` or ``bars`` of the piece.
-        points: (minutes or bars, value), rising; straight between them.
+        unit: minutes, or bars (cycles, with pulses), from the piece's beginning.
+        points: (time, value) pairs, times strictly rising from 0 on; one at least.
     """
 
     name: str
-    unit: str = "minutes"
-    points: tuple[tuple[float, float], ...] = ()
+    unit: str
+    points: tuple[tuple[float, float], ...]
+
+    def at(self, time: float) -> float:
+        """Return the planned value: straight between points, level before the first and after the last."""
+        last, value = self.points[0]
+        for then, target in self.points:
+            if time < then:
+                return value if then == last else value + (target - value) * ((time - last) / (then - last))
+            last, value = then, target
+        return value
 
 
 @dataclass(frozen=True, slots=True)
 class PlanAct:
-    """An act that a piece plans.
+    """What a piece plans to happen at a bar.
 
     Attributes:
-        bar: Bar of the piece, its first is 1.
-        text: The act as typed, e.g. ``recall:blue``.
+        bar: The bar of the piece (cycle, with pulses) at whose beginning it happens; the first is 1.
+        text: An action of `replank.control.actions.PLANNED` or a value, as
+            `replank.control.text.read_word` reads it, without a due.
     """
 
     bar: int
@@ -225,6 +236,8 @@ class Piece:
         minutes: Planned length; 0 unplanned.
         hold: True begins with mutation held.
         scales, divisions: Short lists for knobs; empty: the usual ones.
+        arc: Parameters that the piece moves over its time.
+        plan: What happens at its bars, in their order.
     """
 
     name: str = "untitled"
@@ -292,6 +305,16 @@ class Setup:
     audition: str = "on"
     keyboard: str = "transpose"
     values: dict[str, bool | int | float | str] = field(default_factory=dict)
+
+
+def values_of(piece: Piece | KeptLine | None, setup: Setup) -> dict[str, Any]:
+    """Return every parameter as a piece begins: its own values, then those of the rig, then the defaults."""
+    values = {**DEFAULTS, **setup.values}
+    if isinstance(piece, KeptLine):
+        values |= piece.values
+    elif piece is not None:
+        values |= {**piece.values, "hold": piece.hold, "seed": piece.seed or values["seed"]}
+    return values
 
 
 _NESTED: dict[str, type] = {

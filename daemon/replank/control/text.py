@@ -1,6 +1,7 @@
 """One word as a person types it: a parameter's new value, or an action.
 
-``gate=0.5``, ``"scale=minor pentatonic"``, ``redraw``, ``pitch:5:+1@bar``.
+``gate=0.5``, ``"scale=minor pentatonic"``, ``redraw``, ``pitch:5:+1@bar``,
+``gate+=0.1`` (which is the action `adjust`).
 `replank send`, the socket, the dashboard's line, ``-p`` and the plan of a
 piece read their words here, so that a word means the same wherever it is typed.
 """
@@ -10,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from replank.control.actions import split_action
+from replank.control.actions import is_move, split_action, when_words
 from replank.control.parameters import Value, find, parse
 
 
@@ -22,7 +23,7 @@ class Setting(NamedTuple):
 
 
 class Doing(NamedTuple):
-    """An action: its name, its arguments as they were typed, and when it is due; empty: as usual."""
+    """An action: its name, its arguments as typed, and when it is due; empty: as usual."""
 
     name: str
     args: tuple[str, ...]
@@ -33,9 +34,9 @@ Word = Setting | Doing
 
 
 def is_setting(word: str) -> bool:
-    """Tell whether a word means a parameter: an ``=`` before any colon (a text may hold one behind)."""
+    """Tell whether a word gives a parameter a value: an ``=`` before any colon (a text may hold one behind)."""
     name, equals, _ = word.partition("=")
-    return bool(equals) and ":" not in name
+    return bool(equals) and ":" not in name and not is_move(word)
 
 
 def read_word(word: str, middle_c: int = 4, scales: Iterable[str] = ()) -> Word:
@@ -60,5 +61,5 @@ def read_word(word: str, middle_c: int = 4, scales: Iterable[str] = ()) -> Word:
     except ValueError:
         if "@" not in text:
             raise
-    when = "at once" if row.due == "now" else row.due
+    when = "at once" if row.due == "now" else when_words(row.due)
     raise ValueError(f"{name}: only actions take @ and a due time; a new {name} holds {when}")

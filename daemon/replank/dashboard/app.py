@@ -15,6 +15,7 @@ from textual.widgets import ContentSwitcher, Input
 
 from replank.control.actions import ACTIONS, split_action, written
 from replank.control.parameters import Value
+from replank.control.text import Setting
 from replank.dashboard import ink as inks
 from replank.dashboard import keys, prompt
 from replank.dashboard.banner import Banner
@@ -255,16 +256,16 @@ class Watch(App[str]):
         line = self.query_one(Prompt)
         state = self.model.state
         try:
-            wishes = prompt.read(event.value, state.middle_c, state.lists.get("scale", ()))
+            words = prompt.read(event.value, state.middle_c, state.lists.get("scale", ()))
         except ValueError as error:
             line.say(event.value, str(error))
             return
         line.close()
-        for wish in wishes:
-            if wish.value is not None:
-                self.set_value(wish.name, wish.value)
+        for word in words:
+            if isinstance(word, Setting):
+                self.set_value(*word)
             else:
-                self.act(wish.name, wish.args, wish.due)
+                self.act(*word)
 
     def listing(self) -> Listing | None:
         """Return the list of the page that is open, if it has one."""

@@ -4,25 +4,16 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Iterable
-from typing import NamedTuple
 
 from textual import events
 from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widgets import Input, Static
 
-from replank.control.actions import ACTIONS, find_action, is_move, split_action, usage
-from replank.control.parameters import PARAMETERS, Value, find, parse
+from replank.control.actions import ACTIONS, find_action, usage
+from replank.control.parameters import PARAMETERS
+from replank.control.text import Word, read_word
 from replank.dashboard.wording import with_unit
-
-
-class Wish(NamedTuple):
-    """What was typed: a value for a parameter, or an action with arguments and due."""
-
-    name: str
-    value: Value | None = None
-    args: tuple[str, ...] = ()
-    due: str = ""
 
 
 def pieces(text: str) -> list[str]:
@@ -41,21 +32,13 @@ def pieces(text: str) -> list[str]:
     return found
 
 
-def read(text: str, middle_c: int = 4, scales: Iterable[str] = ()) -> list[Wish]:
-    """Return what is wished for.
+def read(text: str, middle_c: int = 4, scales: Iterable[str] = ()) -> list[Word]:
+    """Return the words of a line.
 
     Raises:
         ValueError: One sentence: what is wrong and what would be right.
     """
-    found = []
-    for word in pieces(text):
-        name, equals, value = word.partition("=")
-        if equals and ":" not in name and not is_move(word):
-            find(name.strip())
-            found.append(Wish(name.strip(), parse(name.strip(), value, middle_c, scales)))
-        else:
-            action, args, due = split_action(word)
-            found.append(Wish(action, None, args, due))
+    found = [read_word(word, middle_c, scales) for word in pieces(text)]
     if not found:
         raise ValueError("nothing was typed")
     return found

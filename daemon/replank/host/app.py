@@ -29,8 +29,8 @@ from replank.host.feed import Feed, show_path
 from replank.host.intake import Intake
 from replank.host.journal import Journal
 from replank.host.links import Link
-from replank.host.loading import BadStart, load_setup
 from replank.host.players import LAST_RESCUE, Players
+from replank.host.prepare import BadStart, load_setup
 from replank.host.requests import Requests
 from replank.host.server import Server
 from replank.host.shadow import Shadow

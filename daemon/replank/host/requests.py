@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from replank.control.notices import Notice, words
 from replank.control.parameters import nearest
 from replank.control.setup import to_plain
-from replank.host.loading import BadStart, load_setup
+from replank.host.prepare import BadStart, load_setup
 from replank.host.server import Refused
 from replank.host.shows.lasting import form_at
 from replank.host.shows.store import Unusable

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from replank.control.actions import check_due, find_action, is_move, split_action
-from replank.control.parameters import check, find, parse
+from replank.control.actions import find_action, split_action
+from replank.control.parameters import check
+from replank.control.text import Doing, Setting, is_setting, read_word
 from replank.performer import Performer
-from replank.performer.acting import when_words
 from replank.performer.arguments import prepare
 from replank.performer.events import Act, Assign, Event
 
@@ -35,7 +35,7 @@ def read_words(words: Any, performer: Performer, origin: str) -> list[Event]:
     trial: Performer | None = None
     events: list[Event] = []
     for word in words:
-        if trial is None and events and not (_sets_value(word) and isinstance(events[-1], Assign)):
+        if trial is None and events and not (is_setting(word) and isinstance(events[-1], Assign)):
             trial = _tried(performer, events)
         event = _read_word(word, trial or performer, origin)
         if trial is not None:
@@ -61,25 +61,12 @@ def _try(trial: Performer, event: Event) -> None:
         raise ValueError(refused[0])
 
 
-def _sets_value(word: str) -> bool:
-    name, equals, _ = word.partition("=")
-    return bool(equals) and ":" not in name and not is_move(word)
-
-
 def _read_word(word: str, performer: Performer, origin: str) -> Event:
-    if not _sets_value(word):
-        return read_action(word, performer, origin)
-    name, _, text = word.partition("=")
-    name = name.strip().replace("-", "_")
-    row, setup = find(name), performer.setup
-    try:
-        value = parse(name, text, setup.middle_c, tuple(setup.user_scales))
-    except ValueError:
-        if "@" not in text:
-            raise
-        when = "at once" if row.due == "now" else when_words(row.due)
-        raise ValueError(f"{name}: only actions take @ and a due time; a new {name} holds {when}") from None
-    return Assign({name: value}, origin)
+    setup = performer.setup
+    typed = read_word(word, setup.middle_c, tuple(setup.user_scales))
+    if isinstance(typed, Setting):
+        return Assign({typed.name: typed.value}, origin)
+    return _checked(typed, performer, origin)
 
 
 def read_action(word: Any, performer: Performer, origin: str) -> Act:
@@ -90,12 +77,16 @@ def read_action(word: Any, performer: Performer, origin: str) -> Act:
     """
     if not isinstance(word, str) or len(word) > LONGEST_WORD:
         raise ValueError("action is a text such as 'recall:blue@now'")
-    name, args, due = split_action(word)
+    return _checked(Doing(*split_action(word)), performer, origin)
+
+
+def _checked(asked: Doing, performer: Performer, origin: str) -> Act:
+    name, args, due = asked
     try:
-        prepare(performer, find_action(name), args)
+        prepare(performer.known(), find_action(name), args)
     except ValueError as error:
         raise ValueError(f"{name}: {str(error).removeprefix(f'{name}: ')}") from None
-    return Act(name, args, check_due(due) if due else "", origin)
+    return Act(name, args, due, origin)
 
 
 def read_values(values: Any, performer: Performer, origin: str) -> Assign:

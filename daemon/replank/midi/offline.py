@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import Any
+from typing import Any, Protocol
 
 from replank.control.notices import Notice
 from replank.control.setup import Input, Setup
-from replank.midi.tempo import CLOCK_TICKS, TickMap
+from replank.midi.tempo import CLOCK_TICKS, TickMap, tempo_us
 from replank.performer import Performer
 from replank.performer.events import Midi, Outcome
 from replank.timing.divisions import PPQN
@@ -27,6 +27,16 @@ class Endless(ValueError):
     """So many cycles are longer than `LONGEST` clocks."""
 
 
+class Clocks(Protocol):
+    """When clocks come, and at which tempos."""
+
+    def __getitem__(self, number: int) -> int:
+        """Return the ns at which a clock comes."""
+
+    def tempos(self, clocks: int) -> list[tuple[int, float]]:
+        """Return (clock, quarter notes a minute) of each beginning of a tempo in so many clocks; the first at 0."""
+
+
 class EvenClock:
     """When the clocks of an exact tempo come: number n, 60 s / (24 * tempo) apart.
 
@@ -35,12 +45,17 @@ class EvenClock:
     """
 
     def __init__(self, tempo: float) -> None:
+        self._tempo = tempo
         exact = Fraction(60_000_000_000, PPQN) / Fraction(tempo).limit_denominator(10_000)
         self._over, self._under = 2 * exact.numerator, 2 * exact.denominator
         self._first = LEAD_IN * self._over + exact.denominator  # half of what it is divided by: to the nearest
 
     def __getitem__(self, number: int) -> int:
         return (number * self._over + self._first) // self._under
+
+    def tempos(self, clocks: int) -> list[tuple[int, float]]:
+        """Return the one tempo."""
+        return [(0, self._tempo)]
 
 
 @dataclass(slots=True)
@@ -55,7 +70,7 @@ class Take:
         clocks: How many clocks it lasted, from the first step on.
     """
 
-    clock: EvenClock
+    clock: Clocks
     messages: list[tuple[int, int, bytes]] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
     cycles: int = 0
@@ -74,7 +89,12 @@ class Take:
     def ticks(self) -> TickMap:
         """Return the map from its moments to ticks; what was sent on a clock has its exact tick."""
         count = max(self.clocks, PPQN)
-        return TickMap([(self.clock[0], 0), (self.clock[count], count * CLOCK_TICKS)])
+        knots = [*(at for at, _ in self.clock.tempos(count)), count]
+        return TickMap([(self.clock[at], at * CLOCK_TICKS) for at in knots])
+
+    def tempos(self) -> list[tuple[int, int]]:
+        """Return the tempo changes of a file: (tick, microseconds per quarter note)."""
+        return [(at * CLOCK_TICKS, tempo_us(tempo)) for at, tempo in self.clock.tempos(max(self.clocks, PPQN))]
 
     def add(self, now: int, outcome: Outcome) -> None:
         """Take in what came of an event at `now`."""
@@ -122,7 +142,7 @@ def play_cycles(setup: Setup, seed: int, cycles: int, tempo: float) -> Take:
     clock, performer, tick = EvenClock(tempo), Performer(setup, seed), Midi(port, _CLOCK)
     take = Take(clock=clock)
     for number in range(-LEAD_IN, 0):
-        _take_in(performer, take, tick, clock[number])
+        take_in(performer, take, tick, clock[number])
     take.add(clock[-1], performer.receive(Midi(port, _START), clock[-1]))
     last: dict[str, Any] | None = None
     number = begun = 0
@@ -132,7 +152,7 @@ def play_cycles(setup: Setup, seed: int, cycles: int, tempo: float) -> Take:
             raise Endless(f"{cycles} cycles are more than {LONGEST} clocks")
         if last is None and take.cycles == cycles - 1:
             last, marks, begun = performer.save(), take.marks(), number
-        _take_in(performer, take, tick, clock[number])
+        take_in(performer, take, tick, clock[number])
         number += 1
     # Now the first note too many is struck.  The last cycle is played again
     # from where it began, so that Stop comes in that note's place.
@@ -140,25 +160,26 @@ def play_cycles(setup: Setup, seed: int, cycles: int, tempo: float) -> Take:
     take.cut(marks)
     performer = Performer.restore(last)
     for at in range(begun, number - 1):
-        _take_in(performer, take, tick, clock[at])
+        take_in(performer, take, tick, clock[at])
     take.clocks = number - 1
-    _reach(performer, take, take.end)
+    reach(performer, take, take.end)
     take.add(take.end, performer.receive(Midi(port, _STOP), take.end))
     take.messages += [(take.end, *release) for release in performer.releases()]
     take.cycles = cycles
     return take
 
 
-def _take_in(performer: Performer, take: Take, tick: Midi, now: int) -> None:
+def take_in(performer: Performer, take: Take, tick: Midi, now: int) -> None:
+    """Give a clock, and what is due before it."""
     due = performer.next_deadline()
     if due is not None and due < now:
-        _reach(performer, take, now)
+        reach(performer, take, now)
     outcome = performer.receive(tick, now)
     if outcome.messages or outcome.notices:
         take.add(now, outcome)
 
 
-def _reach(performer: Performer, take: Take, now: int) -> None:
+def reach(performer: Performer, take: Take, now: int) -> None:
     """Fire the deadlines before `now`, each at its own time."""
     while (due := performer.next_deadline()) is not None and due < now:
         take.add(max(due, performer.now), performer.advance(due))

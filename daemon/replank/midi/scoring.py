@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from replank.control.notices import Notice, words
-from replank.control.setup import Setup
+from replank.control.setup import Setup, values_of
 from replank.midi.files import Score, Track, key_signature
 from replank.midi.tempo import TickMap
 
@@ -34,7 +34,7 @@ def score_of(
     """Return a score of a render or of a recorded show.
 
     Each (output, channel) that was sent to is a track, named after its voice.
-    Root, scale and meter are followed where notices say that they changed.
+    Root, scale and meter are followed where notices say that they changed, or that a piece begins.
 
     Args:
         messages: (ns, output, one whole message), in order.
@@ -58,20 +58,31 @@ def score_of(
     score = Score(name=name, tracks=list(tracks.values()), tempos=tempos)
     score.meters = [(0, str(values["meter"]))]
     score.keys = [(0, key)] if (key := key_signature(values["root"], values["scale"])) else []
-    _follow(score, notices, values, ticks)
+    _follow(score, notices, values, ticks, setup)
     return score
 
 
-def _follow(score: Score, notices: Sequence[Notice], values: Mapping[str, Any], ticks: TickMap) -> None:
-    tonality = {"root": values["root"], "scale": values["scale"]}
+def _follow(
+    score: Score, notices: Sequence[Notice], values: Mapping[str, Any], ticks: TickMap, setup: Setup
+) -> None:  # fmt: skip
+    followed = {name: values[name] for name in ("root", "scale", "meter")}
     for notice in notices:
         tick = max(0, ticks.tick(notice.now))
         if notice.kind in MARKED:
             score.markers.append((tick, marker_text(notice)))
-        elif notice.kind == "parameter" and notice.data["name"] == "meter":
-            score.meters.append((tick, str(notice.data["value"])))
-        elif notice.kind == "parameter" and notice.data["name"] in tonality:
-            tonality[notice.data["name"]] = notice.data["value"]
-            key = key_signature(tonality["root"], tonality["scale"])
-            if key and [key] != [one for _, one in score.keys[-1:]]:
-                score.keys.append((tick, key))
+        changed = _changed(notice, setup)
+        followed |= {name: changed[name] for name in followed if name in changed}
+        if "meter" in changed and followed["meter"] != score.meters[-1][1]:
+            score.meters.append((tick, str(followed["meter"])))
+        key = key_signature(followed["root"], followed["scale"]) if changed else None
+        if key and [key] != [one for _, one in score.keys[-1:]]:
+            score.keys.append((tick, key))
+
+
+def _changed(notice: Notice, setup: Setup) -> Mapping[str, Any]:
+    """Return the parameters that a notice gives new values."""
+    if notice.kind == "parameter":
+        return {notice.data["name"]: notice.data["value"]}
+    if notice.kind == "piece" and notice.data["how"] == "as prepared" and notice.data["number"] <= len(setup.pieces):
+        return values_of(setup.pieces[notice.data["number"] - 1], setup)
+    return {}

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from replank.control.actions import find_action
+from replank.control.actions import find_action, when_words
 from replank.control.parameters import check, find, show
 from replank.performer import clocking, course, editing, keeping, pieces, playing
 from replank.performer.arguments import prepare
@@ -30,7 +30,7 @@ def act(p: Performer, name: str, args: tuple[str, ...], due: str, origin: str) -
     """Do an action, now or when due; refuse it with a notice."""
     try:
         row = find_action(name)
-        typed = prepare(p, row, args)
+        typed = prepare(p.known(), row, args)
     except ValueError as error:
         p.notice("refused", what=name, why=str(error), origin=origin)
         return
@@ -81,13 +81,6 @@ def item_words(p: Performer, item: list[Any]) -> str:
     if item[0] == "act":
         return " ".join([item[1].replace("_", " "), *(str(arg) for arg in item[2] if arg not in (None, ""))])
     return "a new rig"
-
-
-def when_words(due: str) -> str:
-    """Return a due as people read it, e.g. ``in 4 bars``."""
-    if due.endswith("bars"):
-        return f"in {due[:-4]} bars"
-    return "where both divisions meet" if due == "boundary" else f"at the next {due}"
 
 
 def take_due(p: Performer, unit: str, at: int) -> None:

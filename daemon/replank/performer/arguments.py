@@ -2,22 +2,35 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Collection
+from typing import Any, NamedTuple
 
 from replank.control.actions import Action, usage
 from replank.control.parameters import find, nearest, parse
+from replank.control.setup import Setup
 from replank.line.pitch import note_number
 from replank.line.steps import ACCENT_NAMES, LINK_NAMES, RHYTHM_NAMES, STEPS
-
-if TYPE_CHECKING:
-    from replank.performer.core import Performer
 
 KEYBOARD_MODES = ("transpose", "root", "write", "catch", "off")
 _STATES = {"rest": RHYTHM_NAMES, "accent": ACCENT_NAMES, "link": LINK_NAMES}
 _ON_OFF = ("off", "on")
 
 
-def prepare(p: Performer, row: Action, args: tuple[str, ...]) -> list[Any]:
+class Known(NamedTuple):
+    """What arguments may name.
+
+    Attributes:
+        setup: Pieces, voices, scales, the octave of note 60.
+        kept: Names of kept lines.
+        cycle: The present cycle; earlier ones can be brought back.
+    """
+
+    setup: Setup
+    kept: Collection[str]
+    cycle: int = 0
+
+
+def prepare(known: Known, row: Action, args: tuple[str, ...]) -> list[Any]:
     """Return an action's arguments as values; None for those left out.
 
     Raises:
@@ -31,7 +44,7 @@ def prepare(p: Performer, row: Action, args: tuple[str, ...]) -> list[Any]:
         if at >= len(args) or (args[at] == "" and word.startswith("[")):
             made.append(None)
         else:
-            made.append(_value(p, row.name, word.strip("[]"), word.startswith("["), args[at], made))
+            made.append(_value(known, row.name, word.strip("[]"), word.startswith("["), args[at], made))
     return made
 
 
@@ -40,7 +53,7 @@ def clean(text: str, most: int = 60) -> str:
     return "".join(c for c in text if c.isprintable())[:most].strip()
 
 
-def _value(p: Performer, action: str, word: str, is_optional: bool, text: str, made: list[Any]) -> Any:
+def _value(known: Known, action: str, word: str, is_optional: bool, text: str, made: list[Any]) -> Any:
     if word == "step":
         return _whole(text, 1, STEPS, "step") - 1
     if word == "amount":
@@ -51,15 +64,15 @@ def _value(p: Performer, action: str, word: str, is_optional: bool, text: str, m
             raise ValueError(f"{text!r} is not one of {', '.join(states)}{nearest(text, states)}")
         return states.index(text.lower())
     if word == "name":
-        return clean(text) if is_optional else _known(text, p.melody.snapshots, "snapshot")
+        return clean(text) if is_optional else _known(text, known.kept, "snapshot")
     if word == "piece":
-        return _piece(p, text)
+        return find_piece(known.setup, text)
     if word == "parameter":
         return _parameter(action, text)
     if word == "value":
-        return parse(made[0], text, p.setup.middle_c, p.setup.user_scales)
+        return parse(made[0], text, known.setup.middle_c, known.setup.user_scales)
     if word == "note":
-        return note_number(text, p.setup.middle_c)
+        return note_number(text, known.setup.middle_c)
     if word == "mode":
         if text not in KEYBOARD_MODES:
             raise ValueError(f"{text!r} is not one of {', '.join(KEYBOARD_MODES)}{nearest(text, KEYBOARD_MODES)}")
@@ -67,13 +80,13 @@ def _value(p: Performer, action: str, word: str, is_optional: bool, text: str, m
     if word == "text":
         return clean(text, 120)
     if word == "voice":
-        return _voice(p, text)
+        return _voice(known.setup, text)
     if word == "pass":
         return _pass(text)
     if word == "minutes":
         return _minutes(text)
     low, high = _RANGES[word]
-    return _whole(text, low, high if word != "cycle" else p.melody.cycle, word)
+    return _whole(text, low, high if word != "cycle" else known.cycle, word)
 
 
 _RANGES = {
@@ -129,8 +142,13 @@ def _known(text: str, names: Any, what: str) -> str:
     raise ValueError(f"there is no {what} {clean(text)!r}{nearest(text, names)}")
 
 
-def _piece(p: Performer, text: str) -> int:
-    names = [piece.name for piece in p.setup.pieces]
+def find_piece(setup: Setup, text: str) -> int:
+    """Return the number, from 1, of the piece that a number or a name means.
+
+    Raises:
+        ValueError: There is none.
+    """
+    names = [piece.name for piece in setup.pieces]
     if not names:
         raise ValueError("there are no pieces: give play a set with --set")
     if text.strip().isdigit():
@@ -138,8 +156,8 @@ def _piece(p: Performer, text: str) -> int:
     return names.index(_known(text, names, "piece")) + 1
 
 
-def _voice(p: Performer, text: str) -> int:
-    names = [voice.name for voice in p.setup.voices]
+def _voice(setup: Setup, text: str) -> int:
+    names = [voice.name for voice in setup.voices]
     if text.strip().isdigit():
         return _whole(text, 1, len(names), "voice") - 1
     return names.index(_known(text, names, "voice"))
@@ -147,7 +165,7 @@ def _voice(p: Performer, text: str) -> int:
 
 def _parameter(action: str, text: str) -> str:
     row = find(text)
-    if action == "ramp" and row.kind not in ("float", "int", "note"):
+    if action == "ramp" and not row.is_continuous:
         raise ValueError(f"{text} is a list and cannot be moved in between")
     if action == "toggle" and row.kind != "bool":
         raise ValueError(f"{text} is not an on-off parameter")

@@ -20,6 +20,7 @@ from replank.control.setup import Setup, from_plain
 from replank.line.chance import DIRECTION, Numbers
 from replank.line.steps import Step
 from replank.performer import acting, advancing, clocking, hearing, pieces, playing, rewiring, saving, striking, viewing
+from replank.performer.arguments import Known
 from replank.performer.course import Course
 from replank.performer.events import (
     Act,
@@ -338,6 +339,10 @@ class Performer:
     def carry_over(self, plain: dict[str, Any], whole: bool) -> None:
         """Take over what is timeless of a saved state; see `saving.carry_over`."""
         saving.carry_over(self, plain, whole)
+
+    def known(self) -> Known:
+        """Return what an action's arguments may name just now."""
+        return Known(self.setup, self.melody.snapshots, self.melody.cycle)
 
     def view(self) -> dict[str, Any]:
         """Return the whole state for people, as JSON-able data."""

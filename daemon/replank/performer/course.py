@@ -8,7 +8,6 @@ nothing that was planned happens twice.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from replank.control.parameters import find, show
@@ -138,27 +137,11 @@ def _move(p: Performer, arc: Arc) -> None:
 def _wanted(p: Performer, arc: Arc, at: float) -> Any:
     """Return the value to which an arc moves its parameter at a place; None where it stays."""
     row, now = find(arc.name), p.values[arc.name]
-    value, is_exact = arc_value(arc, at)
-    value = min(row.high, max(row.low, value))
+    value = min(row.high, max(row.low, arc.at(at)))
     new = value if row.kind == "float" else int(value + 0.5 if value >= 0 else value - 0.5)
     far = abs(new - now) * _FINE >= row.high - row.low if row.kind == "float" else new != now
-    return new if new != now and (far or is_exact) else None
-
-
-def arc_value(arc: Arc, at: float) -> tuple[float, bool]:
-    """Return an arc's value, and whether it stays: before the first point and after the last.
-
-    Args:
-        arc: The arc.
-        at: Minutes or bars of the piece, as its points count.
-    """
-    points = arc.points
-    if at <= points[0][0]:
-        return points[0][1], True
-    for (since, first), (until, target) in pairwise(points):
-        if at < until:
-            return first + (target - first) * (at - since) / (until - since), False
-    return points[-1][1], True
+    is_level = not arc.points[0][0] < at < arc.points[-1][0]
+    return new if new != now and (far or is_level) else None
 
 
 def hand(p: Performer, name: str) -> None:
@@ -251,7 +234,7 @@ def view(p: Performer) -> dict[str, Any]:
     bar = bar_now(p) - c.origin
     arcs = [
         {"name": arc.name, "unit": arc.unit, "points": [list(point) for point in arc.points], "at": _place(p, arc),
-         "value": (value := arc_value(arc, _place(p, arc))[0]), "shown": show(arc.name, value, middle_c),
+         "value": (value := arc.at(_place(p, arc))), "shown": show(arc.name, value, middle_c),
          "out": arc.name in c.out}
         for arc in (piece.arc if piece else ())
     ]  # fmt: skip

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from replank.control.parameters import DEFAULTS, PIECE_NAMES
-from replank.control.setup import Piece
+from replank.control.parameters import PIECE_NAMES
+from replank.control.setup import Piece, values_of
 from replank.line.chance import mix64
 from replank.line.lenses import TOP, fold
 from replank.line.steps import BY_CHANCE, SOUND, STEPS, Form, Step
@@ -33,11 +33,8 @@ def first(p: Performer) -> None:
 
 def _prepared(p: Performer, piece: Piece) -> dict[str, Any]:
     """Return the values with which a piece begins; ValueError where the rig does not know one."""
-    names = [name for name in PIECE_NAMES if name != "tempo" or name in piece.values]
-    values = {name: piece.values.get(name, p.setup.values.get(name, DEFAULTS[name])) for name in names}
-    if piece.seed:
-        values["seed"] = piece.seed
-    values["hold"] = piece.hold
+    whole = values_of(piece, p.setup)
+    values = {name: whole[name] for name in (*PIECE_NAMES, "hold") if name != "tempo" or name in piece.values}
     Settings({**p.values, **values}, p.setup)
     return values
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from replank.control.parameters import DEFAULTS
-from replank.control.setup import KeptLine, Piece, Setup
+from replank.control.setup import KeptLine, Piece, Setup, values_of
 from replank.control.voltage import describe
 from replank.control.wire import report
 from replank.host.files.mistakes import BadFile, Mistake, plain_text
-from replank.host.files.pieces import values_of, volts_of
+from replank.host.files.pieces import volts_of
+from replank.host.files.plans import minutes_text, summary_of_plans
 from replank.host.files.profiles import read_profile, summary_of_profile
 from replank.host.files.rig import RIG_KEYS, read_rig
 from replank.host.files.schema import Key
@@ -90,7 +90,8 @@ def check_file(path: str | os.PathLike[str], setup: Setup | None = None) -> Chec
         made, reader = read_set(top, setup)
         lines = []
         for number, piece in enumerate(made.pieces, 1):
-            lines += [summary_of_piece(number, piece), *(f"  {line}" for line in volts_of(piece, setup))]
+            more = [*summary_of_plans(piece, setup), *volts_of(piece, setup)]
+            lines += [summary_of_piece(number, piece, setup), *(f"  {line}" for line in more)]
         for kept in made.kept:
             lines += [summary_of_kept(kept, setup), *(f"  {line}" for line in volts_of(kept, setup))]
         return Checked(name, kind, lines, reader.advice, made)
@@ -119,11 +120,11 @@ def _patched(names: tuple[str, ...]) -> str:
     return f", patched to {' or '.join(names)}" if names else ", patched by hand"
 
 
-def summary_of_piece(number: int, piece: Piece) -> str:
+def summary_of_piece(number: int, piece: Piece, setup: Setup) -> str:
     """Return a piece in one line."""
-    values = {**DEFAULTS, **piece.values}
+    values = values_of(piece, setup)
     parts = [f"{values['root']} {values['scale']}", f"{values['length']} steps of {values['division']}"]
-    parts += [f"{piece.minutes:g} minutes"] if piece.minutes else []
+    parts += [minutes_text(piece.minutes)] if piece.minutes else []
     parts += ["a written line"] if piece.line else []
     parts += [f"mutation_chance {values['mutation_chance']:g}"] if not piece.hold else ["held"]
     return f"piece {number}: {piece.name}: {', '.join(parts)}"

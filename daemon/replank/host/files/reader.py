@@ -24,6 +24,7 @@ class Reader:
         middle_c: Octave number of note 60, by which notes are named.
         scales: Names of further scales.
         outputs: Names of the rig's outputs, in the order of their numbers.
+        kept: Names of the lines that a set keeps.
     """
 
     def __init__(self, middle_c: int = 4, scales: Iterable[str] = ()) -> None:
@@ -32,6 +33,7 @@ class Reader:
         self.middle_c = middle_c
         self.scales = tuple(scales)
         self.outputs: list[str] = []
+        self.kept: tuple[str, ...] = ()
 
     def refuse(self, mark: Mark, what: str) -> None:
         """Note a mistake at a place."""

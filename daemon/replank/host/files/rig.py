@@ -11,7 +11,7 @@ from typing import Any
 
 from replank.control.setup import NO_CC, Clock, Input, Output, Setup, Trigger, Voice, Voltage
 from replank.control.voltage import problems, voice_range
-from replank.host.files.mistakes import BadFile, Mark, quoted
+from replank.host.files.mistakes import BadFile, Mark, Mistake, quoted
 from replank.host.files.profiles import load_profiles
 from replank.host.files.reader import Reader
 from replank.host.files.schema import Key
@@ -126,13 +126,20 @@ def default_setup() -> Setup:
     return Setup()
 
 
-def load_rig(path: str | os.PathLike[str]) -> Setup:
+def load_rig(path: str | os.PathLike[str], advice: list[Mistake] | None = None) -> Setup:
     """Read a rig and the profiles that it names.
+
+    Args:
+        path: The file.
+        advice: What is allowed but should be known is added to it.
 
     Raises:
         BadFile: With every mistake of the rig, or those of its profiles.
     """
-    return read_rig(read_yaml(path), path)[0]
+    setup, reader = read_rig(read_yaml(path), path)
+    if advice is not None:
+        advice += reader.advice
+    return setup
 
 
 def read_rig(top: Mapping, path: str | os.PathLike[str]) -> tuple[Setup, Reader]:

@@ -12,9 +12,10 @@ from typing import Any, NamedTuple
 
 from replank.control.pace import pace
 from replank.control.parameters import DEFAULTS, PARAMETERS, PIECE_NAMES, SNAPSHOT_NAMES
-from replank.control.setup import KeptLine, Piece, Setup
-from replank.host.files.mistakes import BadFile, Mark, quoted
-from replank.host.files.pieces import moved_notes
+from replank.control.setup import KeptLine, Piece, Setup, values_of
+from replank.host.files.mistakes import BadFile, Mark, Mistake, quoted
+from replank.host.files.pieces import moved_notes, pinned_of
+from replank.host.files.plans import advise_plans, refuse_next
 from replank.host.files.reader import Reader
 from replank.host.files.schema import Key
 from replank.host.files.yaml_reader import Mapping, Node, Sequence, read_yaml
@@ -51,10 +52,14 @@ PIECE_KEYS = (
     *LINE_KEYS,
     Key("seed", "int", "Seed of all chance; 0 a new one each show.", (), 0, PARAMETERS["seed"].high),
     Key("hold", "bool", "Begins with mutation held."),
-    Key("half_life_bars", "float", "Bars until a pitch mutation has touched half of the steps; sets mutation_chance.",
+    Key("half_life_bars", "float", "Bars from its beginning until half of the steps are touched; sets mutation_chance.",
         ("half_life",), 0.25, 100_000, "bars", example="32"),
     Key("scales", "scales", "The scales that a knob walks."),
     Key("divisions", "divisions", "The divisions that a knob walks."),
+    Key("arc", "arc", "Parameters that move over the piece's time: a time (minutes, or 32bars) and a value each.",
+        example="{rest_chance: [0 0.5, 3 0.1, 5 0.4]}"),
+    Key("plan", "plan", "What happens at bars of the piece, the first of which is 1.",
+        example="[{at: 17, do: redraw}, {at: 33, do: 'gate=0.4'}]"),
     *(Key(name, "parameter", PARAMETERS[name].help) for name in VALUE_NAMES),
 )  # fmt: skip
 KEPT_KEYS = (
@@ -85,18 +90,24 @@ class HalfLife(NamedTuple):
     count: int  # type: ignore[assignment]  # hides tuple.count, which nobody calls here
 
 
-def load_set(path: str | os.PathLike[str], setup: Setup | None = None) -> Setup:
+def load_set(
+    path: str | os.PathLike[str], setup: Setup | None = None, advice: list[Mistake] | None = None
+) -> Setup:  # fmt: skip
     """Return `setup` with the pieces of a set.
 
     Args:
         path: The file.
         setup: The rig, which says how notes are named and which scales there are.
+        advice: What is allowed but should be known is added to it.
 
     Raises:
         BadFile: With every mistake.
     """
     setup = setup or Setup()
-    return read_set(read_yaml(path), setup)[0]
+    made, reader = read_set(read_yaml(path), setup)
+    if advice is not None:
+        advice += reader.advice
+    return made
 
 
 def read_set(top: Mapping, setup: Setup) -> tuple[Setup, Reader]:
@@ -112,6 +123,7 @@ def read_set(top: Mapping, setup: Setup) -> tuple[Setup, Reader]:
     pairs = {name: pair for name, pair in top.pairs.items() if name not in ("pieces", "kept")}
     common = reader.table(Mapping(top.mark, pairs), shell, "a set")
     kept = _kept(reader, top.pairs["kept"][1], common, setup) if "kept" in top.pairs else ()
+    reader.kept = tuple(line.name for line in kept)
     nodes = top.pairs["pieces"][1] if "pieces" in top.pairs else None
     if nodes is None:
         reader.refuse(top.mark, "a set has no 'pieces:'; it needs one at least")
@@ -120,9 +132,10 @@ def read_set(top: Mapping, setup: Setup) -> tuple[Setup, Reader]:
     else:
         pieces = tuple(_piece(reader, node, common, setup.values) for node in nodes.items)
         _check_names(reader, pieces, nodes)
+        if isinstance(last := nodes.items[-1], Mapping):
+            refuse_next(reader, last, pieces[-1])
         if not reader.mistakes:
-            for piece, node in zip(pieces, nodes.items, strict=True):
-                _advise_notes(reader, piece, node, setup)
+            _advise(reader, pieces, nodes, setup)
     if reader.mistakes:
         raise BadFile(reader.mistakes)
     return replace(setup, pieces=pieces, kept=kept), reader
@@ -175,6 +188,24 @@ def _check_line(reader: Reader, node: Node, made: dict[str, Any], is_good: bool)
             reader.refuse(mark, f"{name} is for as many steps as {base}: {len(made[base])}, not {len(made[name])}")
 
 
+def _advise(reader: Reader, pieces: tuple[Piece, ...], nodes: Sequence, setup: Setup) -> None:
+    for piece, node in zip(pieces, nodes.items, strict=True):
+        assert isinstance(node, Mapping)  # anything else was refused
+        _advise_notes(reader, piece, node, setup)
+        _advise_scheme(reader, piece, node, setup)
+        advise_plans(reader, piece, node, setup)
+
+
+def _advise_scheme(reader: Reader, piece: Piece, node: Mapping, setup: Setup) -> None:
+    """Say where a scheme that somebody asked for does not fit the length of the line."""
+    scheme, length = piece.values.get("scheme", "free"), int(values_of(piece, setup)["length"])
+    if scheme == "free" or (length >= 16 and length % 4 == 0):
+        return
+    own = next((node.pairs[name][1].mark for name in ("scheme", "length", "line") if name in node.pairs), node.mark)
+    text = f"scheme: {scheme} needs 16 steps or more, in four equal parts; a line of {length} is drawn free"
+    reader.advise(own, text)
+
+
 def _piece(reader: Reader, node: Node, common: dict[str, Any], rig: Values[str, Any]) -> Piece:
     first = len(reader.mistakes)
     made = reader.table(node, PIECE_KEYS, "a piece")
@@ -201,8 +232,7 @@ def _solve(
     defaults: dict[str, Any], count_is_given: bool,
 ) -> None:  # fmt: skip
     """Put the chance, and where it must be the count, of a wanted half-life into `values`."""
-    length = int({**defaults, **values}["length"])
-    pinned = sum(line[step % len(line)].pinned for step in range(length)) if line else 0
+    pinned = pinned_of(line, int({**defaults, **values}["length"]))
     found = solve_half_life({**defaults, **values, "hold": False}, bars, pinned)
     if found is None:
         reader.refuse(mark, f"no settings make half of the steps change in {bars:g} bars; make length or cycle shorter")

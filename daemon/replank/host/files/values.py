@@ -9,13 +9,15 @@ import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from replank.control.numbers import number_text, plain_number
 from replank.control.parameters import PARAMETERS, nearest, parse
 from replank.control.parameters import show as show_parameter
 from replank.control.setup import NO_CC, Trigger
 from replank.host.files.mistakes import quoted
 from replank.host.files.notation import read_line, read_rolls, write_line, write_rolls
+from replank.host.files.plans import read_act, read_arc, read_plan, write_arc, write_plan
 from replank.host.files.schema import REFUSED, Key
-from replank.host.files.yaml_reader import Mapping, Node, Scalar, Sequence
+from replank.host.files.yaml_reader import Mapping, Node, Sequence, scalar
 from replank.line.pitch import note_name, note_number
 from replank.line.scales import SCALES, cents_scale, scale_name
 from replank.line.steps import Written
@@ -24,8 +26,6 @@ from replank.timing.divisions import division_clocks
 if TYPE_CHECKING:
     from replank.host.files.reader import Reader
 
-_WHOLE = re.compile(r"[+-]?(0|[1-9]\d{0,18})")
-_NUMBER = re.compile(r"[+-]?((0|[1-9]\d{0,18})(\.\d{0,18})?|\.\d{1,18})([eE][+-]?\d{1,2})?")
 _ON, _OFF = ("on", "true", "yes"), ("off", "false", "no")
 LONGEST_NAME = 64
 
@@ -36,44 +36,6 @@ class Kind(NamedTuple):
     read: Callable[[Reader, Key, Node], Any]
     write: Callable[[Any, int], str]
     words: str
-
-
-def scalar(node: Node) -> Scalar:
-    """Return a node that is one value.
-
-    Raises:
-        ValueError: A list or a mapping.
-    """
-    if isinstance(node, Scalar):
-        return node
-    raise ValueError(f"one value is wanted here, not {'a list' if isinstance(node, Sequence) else 'keys with values'}")
-
-
-def plain_number(text: str, whole: bool = False) -> float:
-    """Return the number that a text says in the plain decimal way.
-
-    Raises:
-        ValueError: Anything else, also what YAML 1.1 takes for a number, with a hint.
-    """
-    word = text.strip()
-    if _WHOLE.fullmatch(word):
-        return int(word)
-    if _NUMBER.fullmatch(word):
-        if whole:
-            raise ValueError(f"{word} is not a whole number")
-        return float(word)
-    hint = ""
-    if re.fullmatch(r"[+-]?\d+(:\d+)+(\.\d*)?", word):
-        hint = "; hours and minutes are not read, write one number"
-    elif re.fullmatch(r"[+-]?0\d+", word):
-        hint = f"; write {int(word)}" if len(word) < 20 else ""
-    elif re.fullmatch(r"[+-]?\d[\d_,]*\d", word):
-        hint = "; write the digits only"
-    elif re.fullmatch(r"\d{4}-\d{1,2}-\d{1,2}.*", word):
-        hint = "; it looks like a date"
-    elif word.lower() in _ON + _OFF:
-        hint = "; on and off belong to keys that are switched"
-    raise ValueError(f"{quoted(word)} is not a {'whole ' if whole else ''}number{hint}")
 
 
 def _in_range(key: Key, value: float) -> float:
@@ -269,11 +231,7 @@ def parameter(reader: Reader, name: str, node: Node) -> Any:
         ValueError: Not a value of that parameter.
     """
     text = scalar(node).text
-    if PARAMETERS[name].kind in ("int", "float", "seed") and not text.strip().endswith("%"):
-        try:
-            plain_number(text, whole=PARAMETERS[name].kind != "float")
-        except ValueError as error:
-            raise ValueError(f"{name}: {error}") from None
+    if PARAMETERS[name].kind in ("int", "float", "seed"):
         text = text.strip().removeprefix("+")  # in a file nothing is moved: +5 is 5
     return parse(name, text, reader.middle_c, reader.scales)
 
@@ -324,11 +282,6 @@ def quote(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def number_text(value: float) -> str:
-    """Return a number in the fewest digits that give it back."""
-    return str(int(value)) if value == int(value) and abs(value) < 1e15 else repr(float(value))
-
-
 def _write_note(value: int, middle_c: int) -> str:
     return "none" if value < 0 else note_name(value, middle_c)
 
@@ -377,6 +330,9 @@ KINDS: dict[str, Kind] = {
     ),
     "parameters": Kind(_parameters, _write_parameters, "parameters with values"),
     "parameter": Kind(_one_parameter, lambda value, _: str(value), "a parameter's value"),
+    "arc": Kind(read_arc, write_arc, "parameters with lists of points"),
+    "plan": Kind(read_plan, lambda value, _: write_plan(value, quote), "a list of acts, each `{at: BAR, do: ACT}`"),
+    "act": Kind(read_act, lambda value, _: quote(value), "an act"),
     "line": Kind(_line, write_line, "steps"),
     "rolls": Kind(_rolls, write_rolls, "four lists of numbers"),
     "format": Kind(_format, lambda value, _: str(value), "format number"),

@@ -96,6 +96,17 @@ class Mapping:
 Node = Scalar | Sequence | Mapping
 
 
+def scalar(node: Node) -> Scalar:
+    """Return a node that is one value.
+
+    Raises:
+        ValueError: A list or a mapping.
+    """
+    if isinstance(node, Scalar):
+        return node
+    raise ValueError(f"one value is wanted here, not {'a list' if isinstance(node, Sequence) else 'keys with values'}")
+
+
 def read_yaml(path: str | os.PathLike[str]) -> Mapping:
     """Read a file whose top is a mapping.
 
