@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from replank.control.old_names import renamed
-from replank.line.mutation import KINDS as KINDS
+from replank.line.generate import SCHEMES as SCHEMES
+from replank.line.kinds import KINDS as KINDS
 from replank.line.pitch import CLASS_NAMES, class_number, note_name, note_number
 from replank.line.scales import scale_name
 from replank.timing.divisions import bar_clocks, division_clocks
@@ -81,7 +82,7 @@ def _b(name: str, text: str) -> Parameter:
     return Parameter(name, "bool", 0, 1, False, "", "now", "none", text, ("off", "on"))
 
 
-_WEIGHTS = dict(zip(KINDS, (3, 4, 1, 1, 1, 1, 1), strict=True))
+_WEIGHTS = dict(zip(KINDS, (3, 4, 1, 0.3, 1, 1, 1), strict=True))
 
 _ROWS = (
     _i("length", 1, 64, 16, "steps", "step", "snapshot", "How many of the 64 steps are played."),
@@ -107,6 +108,12 @@ _ROWS = (
     _f("gate", 0.05, 1, 0.6, "of a step", "step", "snapshot", "How long a note sounds."),
     _f("retrigger_gap", 1, 30, 5.0, "ms", "step", "rig", "Silence before a repeated pitch."),
     _f("swing", 50, 75, 50.0, "%", "step", "snapshot", "Where the second of two steps falls; 50 is straight."),
+    _c("scheme", "choice", "aaba", "now", "snapshot", "Which cells return in a line that is drawn, 16 steps or more.",
+       SCHEMES),
+    _f("metric", 0, 1, 0.5, "", "cycle", "snapshot", "How much strong places of the meter keep their notes."),
+    _f("motif", 0, 1, 0.5, "", "cycle", "snapshot", "Chance that the twins of a step move along with it."),
+    _f("anchor", 0, 1, 0.8, "", "cycle", "snapshot", "Chance that step 1 is left alone while it sounds the root."),
+    _f("fit", 0, 1, 1.0, "", "cycle", "snapshot", "How much its neighbours choose a new tone."),
     _f("mutation_chance", 0, 1, 0.5, "", "cycle", "snapshot", "Chance of mutations at the end of a cycle."),
     _i("mutation_count", 1, 16, 1, "steps", "cycle", "snapshot", "Steps that mutate when mutations happen."),
     _c("mutate_every", "every", "cycle", "cycle", "snapshot", "When mutations may happen: cycle, Nbars, Nsteps.", EVERY),

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 from replank.control.notices import Notice
 from replank.line.chance import DICE, Numbers
 from replank.line.heard import describe, is_accented
-from replank.line.mutation import Change
-from replank.line.steps import BY_CHANCE, LINK_NONE, LINK_SLIDE, LINK_TIE, REST, SOUND, Step
+from replank.line.steps import BY_CHANCE, LINK_NONE, LINK_SLIDE, LINK_TIE, REST, SOUND, Change, Step
 from replank.performer import acting, advancing, clocking
 from replank.performer.voices import GO_ON, SLIDE, STRIKE, Sound, struck_again
 from replank.performer.voices import REST as SILENT
@@ -56,7 +55,7 @@ def boundary(p: Performer) -> None:
     begins = head.advance()
     index, clock = head.index, t.song_clock
     t.beginning, t.step_clock = p.now, clock
-    m.step_begins(index, is_silenced(p))
+    m.step_begins(index, passes(m.steps[index], m.passes), is_silenced(p))
     if not m.is_decided and _is_moment_next(p, clock):
         m.decide(s.length, s.lens, s.mutation_chance, s.chances)
     if p.by_pulses:
@@ -149,6 +148,7 @@ def tell(p: Performer, changes: list[Change], before: Any, kind: str = "mutation
             text=text + (" (silent)" if silent else ""),
             silent=silent,
             partner=change.partner + 1,
+            echo=change.echo,
         )
     m.trail.record(
         cycle=m.cycle, now=p.now, kind=kind, text="; ".join(told), before=before, after=m.form(s.length)
@@ -185,15 +185,20 @@ def answer_sounds(p: Performer) -> bool:
     return (at - since) % (sound + silent) < sound
 
 
-def sounds(p: Performer, step: Step, index: int, passes: int) -> bool:
+def passes(step: Step, number: int) -> bool:
+    """Tell whether a step takes part in a pass, numbered from 1."""
+    return step.pass_of <= 1 or (number - 1) % step.pass_of == step.pass_number - 1
+
+
+def sounds(p: Performer, step: Step, index: int, number: int) -> bool:
     """Tell whether a step is struck on a pass, silencing aside."""
-    if step.pass_of > 1 and (passes - 1) % step.pass_of != step.pass_number - 1:
+    if not passes(step, number):
         return False
     if step.rhythm != BY_CHANCE:
         return step.rhythm == SOUND
     s, roll = p.settings, step.rest
     if s.reroll:
-        dice = Numbers(p.melody.seed, DICE, passes)
+        dice = Numbers(p.melody.seed, DICE, number)
         if dice.at(2 * index) < s.reroll:
             roll = dice.at(2 * index + 1)
     return roll >= s.rest

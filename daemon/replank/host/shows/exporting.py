@@ -15,8 +15,8 @@ from replank.host.shows import schema
 from replank.host.shows.packing import Damaged
 from replank.host.shows.reading import Archive, Mark, Show
 from replank.host.shows.replaying import perform, stretches
+from replank.line.heard import is_heard
 from replank.line.lenses import lens_for
-from replank.line.mutation import is_heard
 from replank.line.pitch import class_number
 from replank.line.scales import get_scale
 from replank.midi.files import Score
