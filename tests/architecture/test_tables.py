@@ -12,7 +12,7 @@ from replank.control.actions import ACTIONS, DUES, check_due, split_action, usag
 from replank.control.notices import NOTICES, words
 from replank.control.parameters import DEFAULTS, PARAMETERS, check, parse, place, position, show
 from replank.host.files.sets import PIECE_KEYS
-from replank.line.mutation import KINDS as LINE_KINDS
+from replank.line.kinds import KINDS as LINE_KINDS
 
 ROOT = Path(__file__).parents[2]
 

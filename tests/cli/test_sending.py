@@ -11,8 +11,8 @@ from tests.real.daemon import Daemon
 
 ARGUMENTS = {
     "name": "blue", "cycle": "1", "amount": "+1", "step": "3", "note": "D4", "state": "on", "count": "2",
-    "pass": "1of2", "minutes": "2.5", "sound": "2", "silent": "2", "parameter": "mutation_chance", "value": "0.5", "bars": "4",
-    "piece": "1", "text": "good", "mode": "root", "velocity": "64", "voice": "1",
+    "pass": "1of2", "minutes": "2.5", "sound": "2", "silent": "2", "parameter": "mutation_chance", "value": "0.5",
+    "bars": "4", "piece": "1", "text": "good", "mode": "root", "velocity": "64", "voice": "1",
 }  # fmt: skip
 STATES = {"rest": "sound", "link": "slide"}
 ELSE = {"toggle": "toggle:hold", "adjust": "gate+=0.1"}

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from replank.line.lenses import lens_for
-from replank.line.mutation import Change, mutate
+from replank.line.mutation import by_turn, mutate
+from replank.line.steps import Change
 
 
 def register_ignored(steps, home, candidates, lens, chances, numbers):
@@ -25,7 +26,7 @@ def scale_ignored(steps, home, candidates, lens, chances, numbers):
 def swap_that_copies(steps, home, candidates, lens, chances, numbers):
     """Mutate, but of a swap only one step takes the other's pitch."""
     made = mutate(steps, home, candidates, lens, chances, numbers)
-    return [change for place, change in enumerate(made) if change.kind != "swap" or place % 2 == 0]
+    return [change for turn in by_turn(made) for change in (turn[:1] if turn[0].kind == "swap" else turn)]
 
 
 def pins_ignored(steps, home, candidates, lens, chances, numbers):
@@ -64,4 +65,28 @@ def homing_forgotten(steps, home, candidates, lens, chances, numbers):
 def rest_by_one(steps, home, candidates, lens, chances, numbers):
     """Mutate, but a rest exchange gives the heard step's roll to nobody."""
     made = mutate(steps, home, candidates, lens, chances, numbers)
-    return [change for place, change in enumerate(made) if change.kind != "rest" or place % 2 == 0]
+    return [change for turn in by_turn(made) for change in (turn[:1] if turn[0].kind == "rest" else turn)]
+
+
+def rolls_thrown_anew(steps, home, candidates, lens, chances, numbers):
+    """Mutate, but a substitute gets a fresh rest roll instead of another step's."""
+    made = mutate(steps, home, candidates, lens, chances, numbers)
+    return [
+        change._replace(after=change.after._replace(rest=numbers.at(900)))
+        if change.kind == "substitute" and change.partner < 0
+        else change
+        for change in made
+    ]
+
+
+def echo_moves_pinned(steps, home, candidates, lens, chances, numbers):
+    """Mutate, and let an echo reach pinned twins too."""
+    made = mutate(steps, home, candidates, lens, chances, numbers)
+    for change in list(made):
+        if change.kind not in ("neighbour", "substitute") or change.partner >= 0 or not change.before.twin:
+            continue
+        for index, step in enumerate(steps):
+            if step.pinned and step.twin == change.before.twin:
+                after = step._replace(pitch=change.after.pitch)
+                made += [Change(index, change.kind, step, after, change.index, change.turn, True)]
+    return made

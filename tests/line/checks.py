@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 
 from replank.line.chance import MUTATE, Numbers
-from replank.line.lenses import Lens, reflect
-from replank.line.mutation import HOME, KINDS, PITCH_KINDS, Chances, Change, is_accented, is_heard
-from replank.line.steps import BY_CHANCE, Step, same_music
+from replank.line.heard import is_accented, is_heard
+from replank.line.kinds import HOME, KINDS, PITCH_KINDS, Chances
+from replank.line.lenses import Lens
+from replank.line.mutation import by_turn
+from replank.line.steps import BY_CHANCE, Change, Step, same_music
 
 Mutate = Callable[[Sequence[Step], Sequence[Step], Sequence[int], Lens, Chances, Numbers], list[Change]]
-HAND_MARKS = ("rhythm", "accented", "linked", "pinned", "ratchet", "pass_number", "pass_of")
+HAND_MARKS = ("rhythm", "accented", "linked", "pinned", "ratchet", "pass_number", "pass_of", "twin")
 EXCHANGES = {"swap": "pitch", "rest": "rest", "accent": "accent"}
 MAY_CHANGE = {
     "substitute": {"pitch", "free", "rest", "accent", "velocity", "forced_velocity"},
@@ -22,6 +24,8 @@ MAY_CHANGE = {
     "velocity": {"velocity", "forced_velocity"},
     HOME: {"pitch", "free", "rest", "accent", "velocity", "link", "forced_velocity"},
 }
+FOLLOWS = {**MAY_CHANGE, "substitute": {"rest", "accent"}, HOME: {"rest", "accent"}}
+ECHOES = {**MAY_CHANGE, "substitute": {"pitch", "free", "rest", "accent"}}
 
 
 def applied(steps: Sequence[Step], changes: Sequence[Change]) -> list[Step]:
@@ -32,6 +36,12 @@ def applied(steps: Sequence[Step], changes: Sequence[Change]) -> list[Step]:
     return now
 
 
+def rolls(steps: Sequence[Step]) -> tuple[list[float], list[float]]:
+    """Return the sorted rest and accent rolls of the steps that are not pinned."""
+    able = [step for step in steps if not step.pinned]
+    return sorted(step.rest for step in able), sorted(step.accent for step in able)
+
+
 def check_moment(
     mutate: Mutate, steps: Sequence[Step], home: Sequence[Step], candidates: Sequence[int], lens: Lens,
     chances: Chances, numbers: Numbers,
@@ -40,80 +50,82 @@ def check_moment(
     before = tuple(steps)
     changes = mutate(steps, home, candidates, lens, chances, numbers)
     assert tuple(steps) == before, "mutate must not write into the line it was given"
-    now, chosen = list(steps), 0
-    for change in _with_pairs(changes):
-        chosen += change[0].kind not in EXCHANGES or len(change) == 2
-        for one in change:
-            assert one.index in candidates, f"step {one.index} is no candidate"
+    now, chosen = list(steps), set()
+    for turn in by_turn(changes):
+        chosen.add(turn[0].index)
+        assert len({change.index for change in turn}) == len(turn), "a step was reported twice"
+        assert len({change.kind for change in turn}) == 1
+        for one in turn:
+            assert one.index in candidates or (one.kind == HOME and one is not turn[0] and not one.echo), (
+                f"step {one.index} is no candidate"
+            )
             assert not steps[one.index].pinned, f"step {one.index} is pinned"
             assert one.before == now[one.index], "a change must begin where the one before it ended"
             assert one.before != one.after, "a change that changes nothing was reported"
-            _check_marks(one)
-            _check_kind(one, now, home, lens, chances)
-        if len(change) == 2:
-            _check_exchange(*change)
-        for one in change:
-            now[one.index] = one.after
-    assert chosen <= chances.count
-    for index in {change.index for change in changes}:
-        assert now[index] != steps[index], "changes that come to nothing were reported"
-    if chances.count <= 1:
-        assert sum(change.kind in EXCHANGES for change in changes) in (0, 2), "an exchange has two sides"
+            assert one.partner == -1 or one.partner != one.index
+            _check_marks(one, one is turn[0])
+            if one.kind == HOME and (one.echo or one is turn[0]):
+                assert same_music(one.after, home[one.index])
+        _check_turn(turn, now, lens, chances)
+        after = applied(now, turn)
+        if turn[0].kind != HOME:
+            assert rolls(after) == rolls(now), "a rest or accent roll was thrown anew"
+            check_not_poorer(now, after, lens, chances.rest_chance)
+        now = after
+    assert len(chosen) <= chances.count
     return changes
 
 
-def _with_pairs(changes: Sequence[Change]) -> Iterator[list[Change]]:
-    """Yield single changes, and the two sides of an exchange together."""
-    left = list(changes)
-    while left:
-        first = left.pop(0)
-        if first.kind in EXCHANGES and left and (left[0].kind, left[0].index) == (first.kind, first.partner):
-            yield [first, left.pop(0)]
-        else:
-            yield [first]
+def check_not_poorer(before: Sequence[Step], after: Sequence[Step], lens: Lens, rest_chance: float) -> None:
+    """Assert that a mutation has not left too little of a melody."""
+    old, new = ([lens.base(step) for step in line if is_heard(step, rest_chance)] for line in (before, after))
+    if not old or not new:
+        return
+    fewer = len(set(new)) < len(set(old)) and len(set(new)) < min(4, (len(new) + 1) // 2)
+    most = [max(map(notes.count, notes)) / len(notes) for notes in (old, new)]
+    assert not fewer, f"{len(set(new))} pitches are left"
+    assert not (most[1] > most[0] and most[1] > 0.5), "one pitch has most of the steps"
 
 
-def _check_marks(change: Change) -> None:
+def _check_marks(change: Change, is_first: bool) -> None:
     changed = {name for name in Step._fields if getattr(change.before, name) != getattr(change.after, name)}
     assert not changed & set(HAND_MARKS), f"{change.kind} changed what only a hand may: {changed}"
-    assert changed <= MAY_CHANGE[change.kind], f"{change.kind} changed {changed}"
+    allowed = MAY_CHANGE if is_first else ECHOES if change.echo else FOLLOWS
+    assert changed <= allowed[change.kind], f"{change.kind} changed {changed}"
 
 
-def _check_kind(change: Change, now: Sequence[Step], home: Sequence[Step], lens: Lens, chances: Chances) -> None:
-    before, after = change.before, change.after
-    if change.kind == HOME:
-        assert same_music(after, home[change.index])
+def _check_turn(turn: Sequence[Change], now: Sequence[Step], lens: Lens, chances: Chances) -> None:
+    first, tones = turn[0], lens.tones
+    if first.kind == HOME:
         return
-    assert chances.weights[KINDS.index(change.kind)] > 0, f"{change.kind} has no weight"
-    if change.kind in PITCH_KINDS:
-        check_in_key(after, lens)
-        assert not after.free
-        assert lens.base(before) != after.pitch or (before.free and change.kind in EXCHANGES)
-    base, tones = lens.base(before), lens.tones
-    place = lens.degree_index(base)
-    if change.kind in ("substitute", "neighbour"):
-        leap = chances.leap if change.kind == "substitute" else 1
-        near = {reflect(place + way * size, len(tones)) for size in range(1, leap + 1) for way in (1, -1)}
-        assert tones.index(after.pitch) in near, "moved further than leap"
-    if change.kind == "octave":
-        assert abs(after.pitch - lens.table[before.pitch]) == 12
-    if change.kind == "rest":
-        assert before.rhythm == after.rhythm == BY_CHANCE
-        assert is_heard(before, chances.rest_chance) != is_heard(after, chances.rest_chance)
-    if change.kind == "accent":
-        assert before.accented == after.accented == BY_CHANCE
-        assert is_accented(before, chances.accent_chance) != is_accented(after, chances.accent_chance)
-    if change.kind in EXCHANGES:
-        assert change.partner != change.index
-
-
-def _check_exchange(one: Change, other: Change) -> None:
-    assert (one.partner, other.partner) == (other.index, one.index)
-    if one.kind == "swap":
-        return  # pitches are compared by check_swap_keeps_pitches, since a free step gives its nearest tone
-    name = EXCHANGES[one.kind]
-    assert getattr(one.after, name) == getattr(other.before, name)
-    assert getattr(other.after, name) == getattr(one.before, name)
+    assert chances.weights[KINDS.index(first.kind)] > 0, f"{first.kind} has no weight"
+    amounts: dict[int, int] = {}
+    for change in turn:
+        if change.before.pitch == change.after.pitch and change.before.free == change.after.free:
+            continue
+        check_in_key(change.after, lens)
+        assert not change.after.free
+        amounts[change.index] = tones.index(change.after.pitch) - lens.degree_index(lens.base(change.before))
+        if change.echo and change.partner in amounts:
+            assert amounts[change.index] == amounts[change.partner], "a twin did not move along"
+    if first.kind in PITCH_KINDS:
+        assert amounts[first.index], "what sounds did not change"
+    leap = {"substitute": chances.leap, "neighbour": 1}.get(first.kind)
+    assert leap is None or abs(amounts[first.index]) <= leap, "moved further than leap"
+    if first.kind == "octave":
+        assert abs(amounts[first.index]) == len(lens.scale.offsets)
+        assert abs(first.after.pitch - tones[lens.degree_index(lens.base(first.before))]) == 12
+    if first.kind in EXCHANGES:
+        assert len(turn) >= 2, "an exchange has two sides"
+        other = turn[1]
+        assert (first.partner, other.partner) == (other.index, first.index)
+        shows = {"rest": (is_heard, chances.rest_chance), "accent": (is_accented, chances.accent_chance)}
+        if first.kind in shows:
+            assert len(turn) == 2
+            tells, chance = shows[first.kind]
+            assert tells(first.before, chance) != tells(other.before, chance)
+            states = ("rhythm", "rhythm") if first.kind == "rest" else ("accented", "accented")
+            assert getattr(first.before, states[0]) == getattr(other.before, states[1]) == BY_CHANCE
 
 
 def check_in_key(step: Step, lens: Lens) -> None:
@@ -125,7 +137,7 @@ def check_in_key(step: Step, lens: Lens) -> None:
 
 def check_swap_keeps_pitches(mutate: Mutate, steps: Sequence[Step], lens: Lens, moments: int) -> None:
     """Assert that swaps alone never change which pitches the line has, nor its rhythm."""
-    chances = Chances(1, only("swap"), 3, 0.0, 0.2, 0.2)
+    chances = Chances(1, only("swap"), 3, 0.0, 0.2, 0.2, 1.0)
     now, made = list(steps), 0
     for moment in range(moments):
         changes = check_moment(mutate, now, steps, range(len(steps)), lens, chances, Numbers(5, MUTATE, moment))
@@ -173,7 +185,7 @@ def check_stays_in_key(
 
     `each` is called with the line after every cycle.
     """
-    chances = Chances(count, (3.0, 4.0, 1.0, 1.0, 1.0, 1.0, 1.0), 14, 0.0, 0.2, 0.2)
+    chances = Chances(count, (3.0, 4.0, 1.0, 0.3, 1.0, 1.0, 1.0), 14, 0.0, 0.2, 0.2)
     now = list(steps)
     candidates = range(len(steps))
     inside = frozenset(lens.tones)

@@ -5,19 +5,20 @@ from __future__ import annotations
 from hypothesis import strategies as st
 
 from replank.line.chance import DRAW, Numbers
-from replank.line.drawing import draw
+from replank.line.generate import Shape, draw
+from replank.line.kinds import KINDS, Chances
 from replank.line.lenses import Lens, lens_for
-from replank.line.mutation import KINDS, Chances
+from replank.line.metre import exchange_weights, place_classes
 from replank.line.scales import SCALES, Scale, cents_scale
 from replank.line.steps import Step
 
-DEFAULT_WEIGHTS = (3.0, 4.0, 1.0, 1.0, 1.0, 1.0, 1.0)
+DEFAULT_WEIGHTS = (3.0, 4.0, 1.0, 0.3, 1.0, 1.0, 1.0)
 LENS = lens_for(2, SCALES["minor pentatonic"], 48, 19)
 
 
 def drawn(seed: int = 1, lens: Lens = LENS) -> tuple[Step, ...]:
     """Return a drawn line of 64 steps."""
-    return draw(lens, 3, Numbers(seed, DRAW, 0))
+    return draw(lens, Shape(3), Numbers(seed, DRAW, 0))
 
 
 rolls = st.floats(0.0, 1.0, exclude_max=True)
@@ -34,6 +35,7 @@ steps = st.builds(
     pinned=st.booleans(),
     free=st.booleans(),
     ratchet=st.integers(1, 4),
+    twin=st.sampled_from((0, 0, 1, 2)),
 )
 
 
@@ -62,4 +64,8 @@ chances = st.builds(
     homing=st.one_of(st.just(0.0), st.floats(0.0, 1.0)),
     rest_chance=st.floats(0.0, 1.0),
     accent_chance=st.floats(0.0, 1.0),
+    fit=st.one_of(st.just(0.0), st.floats(0.0, 1.0)),
+    motif=st.one_of(st.just(0.0), st.floats(0.0, 1.0)),
+    anchor=st.one_of(st.just(0.0), st.floats(0.0, 1.0)),
+    metre=st.builds(exchange_weights, st.floats(0.0, 1.0), st.just(place_classes(6, 96, 24))),
 )

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from replank.line.chance import DICE, DIRECTION, DRAW, HAND, MUTATE, Numbers, splitmix64, stream_key
+from replank.line.chance import BLEND, DICE, DIRECTION, DRAW, HAND, MUTATE, Numbers, mix64, stream_key
 from tests.line.bounds import assert_share, binomial_interval
 
 VECTORS = [
@@ -21,6 +21,11 @@ VECTORS = [
     16408922859458223821,
 ]
 CHI_SQUARE_15 = 56.49
+
+
+def splitmix64(seed: int, count: int) -> list[int]:
+    """Return the first `count` outputs of SplitMix64 started at `seed`."""
+    return [mix64((seed + n * 0x9E3779B97F4A7C15) % 2**64) for n in range(1, count + 1)]
 
 
 def test_splitmix64_vectors():
@@ -50,7 +55,7 @@ def check_uniform(values: list[float]) -> None:
     assert sum((count - expected) ** 2 / expected for count in cells) < CHI_SQUARE_15
 
 
-STREAMS = (DRAW, MUTATE, HAND, DIRECTION, DICE)
+STREAMS = (DRAW, MUTATE, HAND, DIRECTION, DICE, BLEND)
 
 
 @pytest.mark.parametrize(
@@ -59,8 +64,8 @@ STREAMS = (DRAW, MUTATE, HAND, DIRECTION, DICE)
         pytest.param([Numbers(1, DRAW, 0).at(slot) for slot in range(20_000)], id="slots"),
         pytest.param([Numbers(1, MUTATE, index).at(0) for index in range(20_000)], id="indices"),
         pytest.param([Numbers(seed, DICE, 0).at(0) for seed in range(20_000)], id="seeds"),
-        pytest.param([Numbers(n // 5, STREAMS[n % 5], 3).at(2) for n in range(20_000)], id="streams"),
-        pytest.param([Numbers(9, MUTATE, n // 16).at(n % 16 * 16) for n in range(20_000)], id="slots of mutations"),
+        pytest.param([Numbers(n // 6, STREAMS[n % 6], 3).at(2) for n in range(20_000)], id="streams"),
+        pytest.param([Numbers(9, MUTATE, n // 16).at(n % 16 * 24) for n in range(20_000)], id="slots of mutations"),
     ],
 )
 def test_numbers_are_uniform(values):
@@ -87,7 +92,7 @@ def test_neighbours_are_not_related():
 
 def test_every_address_has_its_own_number():
     keys = {stream_key(seed, stream, index) for seed in range(20) for stream in STREAMS for index in range(200)}
-    assert len(keys) == 20 * 5 * 200
+    assert len(keys) == 20 * 6 * 200
 
 
 def test_reading_leaves_the_others_as_they_are():

@@ -46,7 +46,7 @@ NOTICES: dict[str, Kind] = {
     ),
     "cycle": Kind(("cycle", "ended_by"), "cycle {cycle}", "step"),
     "mutation": Kind(
-        ("cycle", "index", "mutation", "before", "after", "text", "silent", "partner"),
+        ("cycle", "index", "mutation", "before", "after", "text", "silent", "partner", "echo"),
         "cycle {cycle} · step {index} {text}",
     ),
     "parameter": Kind(("name", "value", "shown", "before", "origin"), "{name} {shown}"),

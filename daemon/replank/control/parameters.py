@@ -15,7 +15,8 @@ from difflib import get_close_matches
 
 from replank.control.numbers import plain_number
 from replank.control.old_names import renamed
-from replank.line.mutation import KINDS as KINDS
+from replank.line.generate import SCHEMES as SCHEMES
+from replank.line.kinds import KINDS as KINDS
 from replank.line.pitch import CLASS_NAMES, class_number, note_name, note_number
 from replank.line.scales import scale_name
 from replank.timing.divisions import bar_clocks, division_clocks
@@ -87,7 +88,7 @@ def _b(name: str, text: str) -> Parameter:
     return Parameter(name, "bool", 0, 1, False, "", "now", "none", text, ("off", "on"))
 
 
-_WEIGHTS = dict(zip(KINDS, (3, 4, 1, 1, 1, 1, 1), strict=True))
+_WEIGHTS = dict(zip(KINDS, (3, 4, 1, 0.3, 1, 1, 1), strict=True))
 
 _ROWS = (
     _i("length", 1, 64, 16, "steps", "step", "snapshot", "How many of the 64 steps are played."),
@@ -118,6 +119,12 @@ _ROWS = (
     _i("breath", 0, 8, 1, "beats", "bar", "piece", "Silence at the end of a phrase."),
     _i("visit_home", 0, 64, 0, "phrases", "bar", "piece", "Every so many phrases one sounds as home; 0 never."),
     _f("tension", 0, 1, 0.5, "", "step", "snapshot", "Moves density, pitch, velocity, accents, mutation, gate; 0.5 nothing."),
+    _c("scheme", "choice", "aaba", "now", "snapshot", "Which cells return in a line that is drawn, 16 steps or more.",
+       SCHEMES),
+    _f("metric", 0, 1, 0.5, "", "cycle", "snapshot", "How much strong places of the meter keep their notes."),
+    _f("motif", 0, 1, 0.5, "", "cycle", "snapshot", "Chance that the twins of a step move along with it."),
+    _f("anchor", 0, 1, 0.8, "", "cycle", "snapshot", "Chance that step 1 is left alone while it sounds the root."),
+    _f("fit", 0, 1, 1.0, "", "cycle", "snapshot", "How much its neighbours choose a new tone."),
     _f("mutation_chance", 0, 1, 0.5, "", "cycle", "snapshot", "Chance of mutations at the end of a cycle."),
     _i("mutation_count", 1, 16, 1, "steps", "cycle", "snapshot", "Steps that mutate when mutations happen."),
     _c("mutate_every", "every", "cycle", "cycle", "snapshot", "When mutations may happen: cycle, phrase, Nbars, Nsteps.", EVERY),

@@ -6,7 +6,8 @@ in between: turning a chance down leaves numbers unread, it does not shift the
 ones that follow.  Nothing but integers is used, so the numbers depend on no
 library and on no version of Python.
 
-The generator is SplitMix64 (Steele, Lea and Flood, "Fast splittable
+A drawing has 16 numbers a step, a mutation moment one, and 24 for each step
+that it chooses.  The generator is SplitMix64 (Steele, Lea and Flood, "Fast splittable
 pseudorandom number generators", OOPSLA 2014).
 """
 
@@ -25,6 +26,8 @@ DIRECTION = 4
 """Stream of the random direction; the index counts advances."""
 DICE = 5
 """Stream of the dice that are thrown anew on each pass."""
+BLEND = 6
+"""Stream of the order in which steps go over to another line."""
 
 
 def mix64(z: int) -> int:
@@ -32,11 +35,6 @@ def mix64(z: int) -> int:
     z = ((z ^ (z >> 30)) * 0xBF58476D1CE4E5B9) & _MASK
     z = ((z ^ (z >> 27)) * 0x94D049BB133111EB) & _MASK
     return z ^ (z >> 31)
-
-
-def splitmix64(seed: int, count: int) -> list[int]:
-    """Return the first `count` outputs of SplitMix64 started at `seed`."""
-    return [mix64((seed + n * _GAMMA) & _MASK) for n in range(1, count + 1)]
 
 
 def stream_key(seed: int, stream: int, index: int) -> int:

@@ -3,9 +3,8 @@
 Model: a line of `n` steps; each cycle the expected number of distinct steps
 that are touched is `rate`, each step being as likely as any other, cycles
 independent.  A step is then untouched by one cycle with chance 1 - rate / n.
-The forms about *all* and *half* of the steps, and the variance, take one step
-a cycle with chance `rate` (so `rate` is at most 1): the coupon collector
-(Feller, *An Introduction to Probability Theory and Its Applications*, vol. 1).
+They hold where no twin moves along (`motif` 0); else the rate is at most
+`echoed` times as high.
 
 Nothing here decides a note while the line runs: a chance found by `plan`
 is rounded, stored as a parameter, and recorded.
@@ -17,7 +16,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from replank.line.mutation import KINDS, PITCH_KINDS
+from replank.line.kinds import KINDS, PITCH_KINDS
 
 MOST = 16
 """The most steps that one mutation moment may change."""
@@ -26,12 +25,6 @@ MOST = 16
 def untouched(n: int, rate: float, cycles: float) -> float:
     """Return the expected share of steps, 0 to 1, that no cycle has touched."""
     return math.pow(_kept(n, rate), cycles)
-
-
-def untouched_variance(n: int, rate: float, cycles: int) -> float:
-    """Return the variance of the number of untouched steps; `rate` at most 1."""
-    one, two = _kept(n, rate) ** cycles, max(0.0, 1.0 - 2.0 * rate / n) ** cycles
-    return n * one * (1.0 - one) + n * (n - 1) * (two - one * one)
 
 
 def half_life(n: int, rate: float) -> float | None:
@@ -45,49 +38,6 @@ def half_life(n: int, rate: float) -> float | None:
 def rate_for(n: int, half_life: float) -> float:
     """Return the touches a cycle that give a half-life in cycles above 0."""
     return n * (1.0 - math.pow(2.0, -1.0 / half_life))
-
-
-def mean_half_hit(n: int, rate: float) -> float:
-    """Return the mean cycles until half of the steps (rounded up) have been touched."""
-    return n / rate * (_harmonic(n) - _harmonic(n // 2))
-
-
-def mean_all_hit(n: int, rate: float) -> float:
-    """Return the mean cycles until every step has been touched."""
-    return n * _harmonic(n) / rate
-
-
-def all_hit_variance(n: int, rate: float) -> float:
-    """Return the variance of the cycles until every step has been touched."""
-    return (n / rate) ** 2 * _harmonic(n, 2) - n / rate * _harmonic(n)
-
-
-def all_hit_by(n: int, rate: float, cycles: int) -> float:
-    """Return the chance that every step has been touched within so many cycles.
-
-    Counted forward over the number of touched steps, so nothing cancels.
-    """
-    reached = [1.0] + [0.0] * n
-    for _ in range(cycles):
-        for hit in range(n, 0, -1):
-            reached[hit] = reached[hit] * (1.0 - rate * (n - hit) / n) + reached[hit - 1] * rate * (n - hit + 1) / n
-        reached[0] *= 1.0 - rate
-    return reached[n]
-
-
-def same_pitch(n: int, rate: float, cycles: float, tones: int, differs: bool = False) -> float:
-    """Return the chance that a step shows its original pitch, by coincidence too.
-
-    Args:
-        n: Steps.
-        rate: Touches a cycle.
-        cycles: Cycles.
-        tones: Pitches that a touched step is drawn from, each as likely, at least 2.
-        differs: True where the new pitch is never the one that it replaces.
-    """
-    share = 1.0 / tones
-    step = rate * tones / (tones - 1) if differs else rate
-    return share + (1.0 - share) * math.pow(1.0 - step / n, cycles)
 
 
 def at_home(n: int, rate: float, cycles: float, homing: float, exchanged: float = 0.0) -> float:
@@ -124,9 +74,9 @@ def touch_rate(
       and the rate is chance * n * (1 - that).
 
     Assumed: one moment a cycle (`mutate_every` is the caller's), each kind
-    can be made when it is drawn, partners are uniform, and a homing of a step
-    that is not at home counts as a pitch mutation.  Wide registers and lines
-    of many pitches come close; a register of an octave makes octaves rarer.
+    can be made when it is drawn (the caller takes off what cannot, see
+    `mutation.possible_kinds`), partners are uniform, and a homing of a step
+    that is not at home counts as a pitch mutation.
 
     Args:
         chance: `mutation_chance`, 0 to 1.
@@ -148,6 +98,16 @@ def touch_rate(
     m = min(count, n)
     missed = m / n * (1.0 - own) * (1.0 - other) ** (m - 1) + (1.0 - m / n) * (1.0 - other) ** m
     return chance * n * (1.0 - missed)
+
+
+def echoed(motif: float, twins: float) -> float:
+    """Return by how much the rate is at most higher where twins move along.
+
+    Args:
+        motif: 0 to 1.
+        twins: Mean number of twins of a step that are still alike.
+    """
+    return 1.0 + motif * twins
 
 
 class Plan(NamedTuple):
@@ -187,7 +147,3 @@ def plan(
 
 def _kept(n: int, rate: float) -> float:
     return max(0.0, 1.0 - rate / n) if n > 0 else 1.0
-
-
-def _harmonic(n: int, power: int = 1) -> float:
-    return math.fsum(1.0 / k**power for k in range(1, n + 1))

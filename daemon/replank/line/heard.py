@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from replank.line.lenses import Lens
 from replank.line.pitch import note_name
-from replank.line.steps import BY_CHANCE, LINK_BY_CHANCE, LINK_NONE, LINK_SLIDE, SOUND, Step
-
-if TYPE_CHECKING:
-    from replank.line.mutation import Change
+from replank.line.steps import BY_CHANCE, LINK_BY_CHANCE, LINK_NONE, LINK_SLIDE, SOUND, Change, Step
 
 
 def is_heard(step: Step, rest_chance: float) -> bool:
@@ -86,7 +81,8 @@ def describe(
         parts[0] += ", accented" if accents[1] else ", unaccented"
     if change.kind == "velocity":
         parts[0] += f", velocity {before.velocity:.2f} → {after.velocity:.2f}"
-    parts.append(change.kind if change.partner < 0 else f"{change.kind} with step {change.partner + 1}")
+    how = "" if change.partner < 0 else f"{', echo of' if change.echo else ' with'} step {change.partner + 1}"
+    parts.append(change.kind + how)
     rolls = [(step.velocity, step.link, step.forced_velocity) for step in (before, after)]
     same = notes[0] == notes[1] and accents[0] == accents[1] and rolls[0] == rolls[1]
     return " · ".join(parts), not any(heard) or (heard[0] == heard[1] and same)

@@ -45,6 +45,8 @@ class Step(NamedTuple):
         pass_number: 1 to `pass_of`.
         forced_velocity: The MIDI velocity without an accent, 1 to 127, whatever
             the velocity roll says; 0 leaves it to the roll.
+        twin: Steps of a line that carry the same number above 0 were drawn as
+            the same place of the same letter of its scheme; 0 has no twins.
     """
 
     pitch: int = 60
@@ -61,6 +63,7 @@ class Step(NamedTuple):
     pass_number: int = 1
     pass_of: int = 1
     forced_velocity: int = 0
+    twin: int = 0
 
 
 class Written(NamedTuple):
@@ -156,6 +159,28 @@ class Form(NamedTuple):
     steps: tuple[Step, ...]
     home: tuple[Step, ...]
     length: int
+
+
+class Change(NamedTuple):
+    """One step before and after.
+
+    Attributes:
+        index: The step, counted from 0.
+        kind: One of `mutation.KINDS`, or ``home``.
+        before, after: The step; they always differ.
+        partner: The step that it exchanged with or follows, counted from 0; -1 none.
+        turn: Changes of one number stand or fall together: all that one chosen
+            step brought about.
+        echo: True where the step moved along with `partner`, its twin.
+    """
+
+    index: int  # type: ignore[assignment]  # hides tuple.index, which nobody calls on a change
+    kind: str
+    before: Step
+    after: Step
+    partner: int = -1
+    turn: int = 0
+    echo: bool = False
 
 
 def same_music(a: Step, b: Step) -> bool:

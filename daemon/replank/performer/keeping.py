@@ -196,7 +196,7 @@ def _go_back(p: Performer, cycle: int, full: bool, origin: str) -> None:
 def _redraw(p: Performer, args: list[Any], origin: str) -> None:
     m = p.melody
     before = list(m.steps), list(m.home)
-    m.redraw(p.settings.lens, p.settings.leap)
+    m.redraw(p.settings.lens, p.settings.shape)
     after = m.form(p.settings.length)
     m.steps, m.home = before
     unit = change_line(p, "redraw", "redraw", after, {})

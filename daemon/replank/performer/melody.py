@@ -12,10 +12,11 @@ from typing import Any, NamedTuple
 
 from replank.control.setup import Piece
 from replank.line.chance import DRAW, HAND, MUTATE, Numbers
-from replank.line.drawing import draw, written
+from replank.line.generate import Shape, draw, written
+from replank.line.kinds import Chances
 from replank.line.lenses import Lens
-from replank.line.mutation import Chances, Change, mutate, sparing
-from replank.line.steps import STEPS, Form, Step, home_as_written
+from replank.line.mutation import by_turn, mutate, sparing
+from replank.line.steps import REST, STEPS, Change, Form, Step, home_as_written
 from replank.line.trail import Trail
 
 HISTORY = 64
@@ -72,7 +73,7 @@ class Melody:
         self.moment = 0  # mutation moments since the piece began
         self.draws = 0
         self.by_hand = 0
-        self.played = 0  # bit i: step i sounded or rested, not muted, since the last moment
+        self.played = 0  # bit i: step i was heard as itself, sounding or resting, since the last moment
         self.edited = [0] * STEPS  # cycle in which a hand last touched the step
         self.changed: list[tuple[int, str]] = [(0, "")] * STEPS
         self.pending: list[Change] = []
@@ -102,11 +103,11 @@ class Melody:
         self.home = list(form.home)
         self.pending = []
 
-    def redraw(self, lens: Lens, leap: int) -> None:
+    def redraw(self, lens: Lens, shape: Shape) -> None:
         """Draw a new line over all unpinned steps; it is its own home."""
         numbers = Numbers(self.seed, DRAW, self.draws)
         self.draws += 1
-        self.steps = list(draw(lens, leap, numbers, self.steps))
+        self.steps = list(draw(lens, shape, numbers, self.steps))
         self.home = list(self.steps)
         self.pending = []
 
@@ -163,34 +164,52 @@ class Melody:
             self.played |= 1 << index
 
     def candidates(self, length: int) -> list[int]:
-        """Return the steps that may mutate: played, unpinned, not just edited."""
+        """Return the steps that may mutate: heard as themselves, unpinned, not forced to rest, not just edited."""
         return [
             i
             for i in range(length)
-            if self.played >> i & 1 and not self.steps[i].pinned and self.edited[i] != self.cycle
+            if self.played >> i & 1
+            and not self.steps[i].pinned
+            and self.steps[i].rhythm != REST
+            and self.edited[i] != self.cycle
         ]
 
     def decide(self, length: int, lens: Lens, chance: float, chances: Chances, moments: int = 1) -> None:
-        """Decide this moment's mutations.  Uses a fixed count of numbers whatever comes of it."""
-        numbers = Numbers(self.seed, MUTATE, self.moment, slot=1)
-        self.moment += 1
+        """Decide this moment's mutations.  Uses a fixed count of numbers whatever comes of it.
+
+        Args:
+            length: Played steps.
+            lens: Root, scale and register.
+            chance: Of mutations, in each moment.
+            chances: How steps mutate.
+            moments: Moments that happen one after another, each upon the former ones.
+        """
         self.is_decided = True
         self.pending = []
-        if numbers.at(0) < chance:
-            self.pending = mutate(self.steps, self.home, self.candidates(length), lens, chances, numbers)
+        steps, able = self.steps[:length], self.candidates(length)
+        for _ in range(moments):
+            numbers = Numbers(self.seed, MUTATE, self.moment, slot=1)
+            self.moment += 1
+            if numbers.at(0) < chance:
+                first_turn = self.pending[-1].turn + 1 if self.pending else 0
+                made = mutate(steps, self.home, able, lens, chances, numbers, first_turn)
+                for change in made:
+                    steps[change.index] = change.after
+                self.pending += made
 
     def mutate_by_hand(self, length: int, lens: Lens, chances: Chances) -> list[Change]:
         """Mutate now, also under hold and while settling; return the changes made."""
         numbers = Numbers(self.seed, HAND, self.by_hand, slot=1)
         self.by_hand += 1
-        able = [i for i in range(length) if not self.steps[i].pinned]
+        able = [i for i in range(length) if not self.steps[i].pinned and self.steps[i].rhythm != REST]
         played = [i for i in able if self.played >> i & 1] or able
-        made = self.apply(mutate(self.steps, self.home, played, lens, chances, numbers))
+        steps = self.steps[:length]
+        made = self.apply(mutate(steps, self.home, played, lens, chances, numbers))
         if not made:
             # A homing that found its step at home changes nothing; a hand that asks for a change gets one.
             numbers.slot = 1
             away = chances._replace(homing=0.0)
-            made = self.apply(mutate(self.steps, self.home, played, lens, away, numbers))
+            made = self.apply(mutate(steps, self.home, played, lens, away, numbers))
         self.pending = sparing(self.pending, {change.index for change in made})
         return made
 
@@ -203,14 +222,20 @@ class Melody:
         return self.steps[index]
 
     def apply(self, changes: list[Change]) -> list[Change]:
-        """Apply changes whose step is still as it was when they were decided."""
-        done = []
-        for change in changes:
-            if self.steps[change.index] == change.before:
-                self.steps[change.index] = change.after
-                self.changed[change.index] = (self.cycle, change.kind)
-                self.mutations += 1
-                done.append(change)
+        """Apply each turn whose steps are still as they were when it was decided; return what has changed.
+
+        Changes of a step that later ones return to what it was are left out.
+        """
+        before, done = list(self.steps), []
+        for turn in by_turn(changes):
+            if all(self.steps[change.index] == change.before for change in turn):
+                for change in turn:
+                    self.steps[change.index] = change.after
+                done += turn
+        done = [change for change in done if self.steps[change.index] != before[change.index]]
+        for change in done:
+            self.changed[change.index] = (self.cycle, change.kind)
+        self.mutations += len({change.turn for change in done})
         return done
 
     def end_cycle(self, length: int, values: dict[str, Any], by_itself: bool) -> None:
@@ -253,7 +278,7 @@ class Melody:
             "counts": [getattr(self, name) for name in _COUNTS],
             "edited": list(self.edited),
             "changed": [list(pair) for pair in self.changed],
-            "pending": [[c.index, c.kind, list(c.before), list(c.after), c.partner] for c in self.pending],
+            "pending": [[*c[:2], list(c.before), list(c.after), *c[4:]] for c in self.pending],
             "decided": self.is_decided,
             "last": self.last.save() if self.last else None,
             "sounded": list(self.sounded),
@@ -273,7 +298,7 @@ class Melody:
             setattr(made, name, value)
         made.edited = list(plain["edited"])
         made.changed = [(cycle, kind) for cycle, kind in plain["changed"]]
-        made.pending = [Change(i, kind, Step(*a), Step(*b), partner) for i, kind, a, b, partner in plain["pending"]]
+        made.pending = [Change(i, kind, Step(*a), Step(*b), *more) for i, kind, a, b, *more in plain["pending"]]
         made.is_decided = plain["decided"]
         made.last = Kept.restore(plain["last"]) if plain["last"] else None
         made.sounded = list(plain["sounded"])

@@ -53,7 +53,7 @@ def _draw(p: Performer, piece: Piece | None) -> None:
         m.write(piece)
     else:
         m.steps = [Step()] * STEPS  # pins of the line before do not hold here
-        m.redraw(s.lens, s.leap)
+        m.redraw(s.lens, s.shape)
 
 
 def bring_in(p: Performer, number: int, as_left: bool, origin: str) -> None:
@@ -171,7 +171,7 @@ def _caught(p: Performer, args: list[Any], origin: str) -> None:
         folded = fold(played, s.lens.low, s.lens.high)
         free = folded not in s.lens.tones
         step = step._replace(
-            pitch=folded if free else played, free=free, rest=max(step.rest, 0.95), pass_number=1, pass_of=1
+            pitch=folded if free else played, free=free, rest=max(step.rest, 0.95), pass_number=1, pass_of=1, twin=0
         )
         made.append(step._replace(rhythm=SOUND if step.rhythm == SOUND else BY_CHANCE))
     steps = tuple(made)

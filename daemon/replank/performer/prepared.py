@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from replank.control.parameters import DEFAULTS, SNAPSHOT_NAMES
 from replank.control.setup import KeptLine, Setup
 from replank.line.chance import DRAW, Numbers, mix64
-from replank.line.drawing import written
+from replank.line.generate import written
 from replank.line.steps import Form, home_as_written
 from replank.performer.melody import Kept
 

@@ -7,12 +7,17 @@ from typing import Any
 from replank.control import tension
 from replank.control.parameters import KINDS
 from replank.control.setup import Setup
+from replank.line.generate import Shape
+from replank.line.kinds import Chances
 from replank.line.lenses import Lens, lens_for
-from replank.line.mutation import Chances
+from replank.line.metre import exchange_weights, place_classes
 from replank.line.pitch import class_number
 from replank.line.scales import get_scale
 from replank.line.steps import Step
-from replank.timing.divisions import division_clocks
+from replank.timing.divisions import bar_clocks, beat_clocks, division_clocks
+
+_PULSES = 6, 96, 24
+"""Without a meter a step weighs as a sixteenth in four quarters, clocks."""
 
 
 class Settings:
@@ -21,6 +26,7 @@ class Settings:
     Attributes:
         lens: Register and scale.
         chances: What mutation needs.
+        shape: By what a line is drawn.
         division: Clocks of a step.
         every: (unit, count) of `mutate_every`: ("cycle", 1), ("phrase", 1), ("bar", n), ("step", n).
         hand_degrees: `transpose_degrees` as hands have set it; `degrees` has what tension adds.
@@ -31,7 +37,7 @@ class Settings:
     __slots__ = (
         "accent", "accent_velocity", "breath", "centre", "chances", "degrees", "direction", "division", "every",
         "fine_tune", "gap", "gate", "hand_degrees", "hold", "leap", "length", "lens", "meter", "mutation_chance",
-        "mute", "phrase", "ratchet", "ratchet_count", "reroll", "rest", "restart_every", "semitones", "slide",
+        "mute", "phrase", "ratchet", "ratchet_count", "reroll", "rest", "restart_every", "semitones", "shape", "slide",
         "spread", "sustain", "swing", "tempo_ns", "visit_home",
     )  # fmt: skip
 
@@ -46,14 +52,20 @@ class Settings:
         self.rest: float = get("rest_chance")
         self.accent: float = get("accent_chance")
         weights = tuple(get(f"weight_{kind}") for kind in KINDS)
-        self.chances = Chances(
-            get("mutation_count"), weights, self.leap, get("homing"), self.rest, self.accent
-        )  # fmt: skip
         self.mutation_chance: float = get("mutation_chance")
         self.length: int = get("length")
         self.direction: str = get("direction")
         self.meter: str = get("meter")
         self.division = division_clocks(get("division"), self.meter)
+        if setup.clock.mode == "pulses":
+            places = place_classes(*_PULSES)
+        else:
+            places = place_classes(self.division, bar_clocks(self.meter), beat_clocks(self.meter))
+        self.chances = Chances(
+            get("mutation_count"), weights, self.leap, get("homing"), self.rest, self.accent,
+            get("fit"), get("motif"), get("anchor"), exchange_weights(get("metric"), places),
+        )  # fmt: skip
+        self.shape = Shape(self.leap, get("scheme"), self.length, get("metric"), places)
         self.restart_every: int = get("restart_every")
         self.degrees: int = get("transpose_degrees")
         self.hand_degrees = hand_degrees

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from replank.line.heard import describe
-from replank.line.mutation import Change
+from replank.line.steps import Change
 from replank.performer import acting, clocking, course, lookahead, striking
 from replank.timing.gates import clocks_ns, swing_delay
 from replank.timing.phrases import begins as begins_phrase

@@ -82,8 +82,12 @@ def _half_life(p: Performer) -> dict[str, float | None]:
     """Return the pitch touches a cycle, and the half-life in cycles, bars and minutes as the clock comes."""
     m, t = p.melody, p.transport
     pulses = p.by_pulses
-    pinned = sum(step.pinned for step in m.steps[: p.settings.length])
-    found = pace({**p.values, **tension.sounding(p.values)}, pinned, p.settings.chances.homing, pulses=pulses)
+    steps = m.steps[: p.settings.length]
+    able = [step for step in steps if not step.pinned]
+    found = pace(
+        {**p.values, **tension.sounding(p.values)}, len(steps) - len(able), p.settings.chances.homing,
+        pulses=pulses, lens=p.settings.lens, line=able, twins=0.0,
+    )  # fmt: skip
     step_ns = t.pulse.interval if pulses else t.follower.interval * p.settings.division
     minutes = None
     if found.cycles is not None and step_ns:

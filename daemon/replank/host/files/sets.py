@@ -130,7 +130,7 @@ def read_set(top: Mapping, setup: Setup) -> tuple[Setup, Reader]:
     elif not isinstance(nodes, Sequence) or not 1 <= len(nodes.items) <= 128:
         reader.refuse(nodes.mark, "pieces is a list of 1 to 128; begin each with '- '")
     else:
-        pieces = tuple(_piece(reader, node, common, setup.values) for node in nodes.items)
+        pieces = tuple(_piece(reader, node, common, setup) for node in nodes.items)
         _check_names(reader, pieces, nodes)
         if isinstance(last := nodes.items[-1], Mapping):
             refuse_next(reader, last, pieces[-1])
@@ -206,7 +206,7 @@ def _advise_scheme(reader: Reader, piece: Piece, node: Mapping, setup: Setup) ->
     reader.advise(own, text)
 
 
-def _piece(reader: Reader, node: Node, common: dict[str, Any], rig: Values[str, Any]) -> Piece:
+def _piece(reader: Reader, node: Node, common: dict[str, Any], setup: Setup) -> Piece:
     first = len(reader.mistakes)
     made = reader.table(node, PIECE_KEYS, "a piece")
     before = len(reader.mistakes)
@@ -221,7 +221,7 @@ def _piece(reader: Reader, node: Node, common: dict[str, Any], rig: Values[str, 
         if "mutation_chance" in node.pairs:
             reader.refuse(mark, "half_life_bars sets mutation_chance, which is here too; keep one of them")
         else:
-            _solve(reader, mark, half_life, values, line, {**DEFAULTS, **rig}, "mutation_count" in node.pairs)
+            _solve(reader, mark, half_life, values, line, setup, "mutation_count" in node.pairs)
     for name in ("scales", "divisions"):
         made.setdefault(name, common.get(name, ()))
     return Piece(values=values, **made)
@@ -229,11 +229,12 @@ def _piece(reader: Reader, node: Node, common: dict[str, Any], rig: Values[str, 
 
 def _solve(
     reader: Reader, mark: Mark, bars: float, values: dict[str, Any], line: tuple[Written, ...],
-    defaults: dict[str, Any], count_is_given: bool,
+    setup: Setup, count_is_given: bool,
 ) -> None:  # fmt: skip
     """Put the chance, and where it must be the count, of a wanted half-life into `values`."""
+    defaults = {**DEFAULTS, **setup.values}
     pinned = pinned_of(line, int({**defaults, **values}["length"]))
-    found = solve_half_life({**defaults, **values, "hold": False}, bars, pinned)
+    found = solve_half_life({**defaults, **values, "hold": False}, bars, pinned, setup.user_scales)
     if found is None:
         reader.refuse(mark, f"no settings make half of the steps change in {bars:g} bars; make length or cycle shorter")
         return
@@ -247,7 +248,9 @@ def _solve(
     values["mutation_chance"] = found.chance
 
 
-def solve_half_life(values: Values[str, Any], bars: float, pinned: int = 0) -> HalfLife | None:
+def solve_half_life(
+    values: Values[str, Any], bars: float, pinned: int = 0, scales: Values[str, tuple[float, ...]] = {}
+) -> HalfLife | None:
     """Return the settings of a wanted half-life, by the closed forms; None where there are none.
 
     Args:
@@ -255,10 +258,11 @@ def solve_half_life(values: Values[str, Any], bars: float, pinned: int = 0) -> H
         bars: Bars until half of the unpinned steps are expected touched, in
             the long run (as much of the line at home as `homing` says).
         pinned: Played steps that are pinned.
+        scales: A person's own scales, in cents by name.
     """
     homing, count = float(values["homing"]), int(values["mutation_count"])
     for tried in range(count, MOST + 1):
-        full = pace({**values, "mutation_chance": 1.0, "mutation_count": tried}, pinned, homing)
+        full = pace({**values, "mutation_chance": 1.0, "mutation_count": tried}, pinned, homing, scales=scales)
         if not full.steps or full.rate <= 0:
             return None
         wanted = rate_for(full.steps, bars / full.cycle_bars)
