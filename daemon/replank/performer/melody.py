@@ -150,7 +150,7 @@ class Melody:
 
     # -- steps and cycles ------------------------------------------------------
 
-    def step_begins(self, index: int, itself: bool, silent: bool) -> None:
+    def step_begins(self, index: int, itself: bool, silent: bool = False) -> None:
         """Note that a step is played, as a note or a rest.
 
         Args:
