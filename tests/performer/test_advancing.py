@@ -127,7 +127,7 @@ def test_a_step_that_is_shorter_than_the_advance_is_on_time() -> None:
     assert leads(made, settled(made, 1)) == {0}
 
 
-WAITING = ["redraw@cycle", "recall:dark@bar", "rotate:5", "ramp:register_low:70:2"]
+WAITING = ["redraw@cycle", "recall:dark@bar", "rotate:5", "rotate:7", "ramp:register_low:70:2"]
 
 
 def after(word: str) -> Stage:

@@ -244,14 +244,14 @@ def test_the_half_life_follows_the_closed_form() -> None:
     ],
 )
 def test_the_half_life_knows_the_length_of_a_cycle(values: dict[str, Any], cycle_steps: int, cycles_of_a_moment: int):
-    stage = Stage(homing=0.0, weight_swap=0.0, **values)
+    stage = Stage(homing=0.0, weight_swap=0.0, weight_octave=0.0, **values)
     stage.start()
     stage.clocks(20)
     shown, length = stage.p.view(), values.get("length", 16)
-    # of the weights 3, 4, 1 (pitch) and 1, 1, 1 (not) eight of eleven touch a pitch
-    assert shown["half_life"]["rate"] == pytest.approx(0.5 * 8 / 11 / cycles_of_a_moment)
+    # of the weights 3, 4 (pitch) and 1, 1, 1 (not) seven of ten touch a pitch
+    assert shown["half_life"]["rate"] == pytest.approx(0.5 * 7 / 10 / cycles_of_a_moment)
     cycles = shown["half_life"]["cycles"]
-    assert cycles == pytest.approx(half_life(length, 0.5 * 8 / 11 / cycles_of_a_moment))
+    assert cycles == pytest.approx(half_life(length, 0.5 * 7 / 10 / cycles_of_a_moment))
     assert shown["half_life"]["bars"] == pytest.approx(cycles * cycle_steps / 16)
     assert shown["half_life"]["minutes"] == pytest.approx(
         cycles * cycle_steps * 6 * shown["transport"]["interval_ns"] / 60e9
@@ -259,11 +259,11 @@ def test_the_half_life_knows_the_length_of_a_cycle(values: dict[str, Any], cycle
 
 
 def test_the_half_life_of_pulses_is_in_cycles_of_their_own() -> None:
-    stage = Stage(pulses_setup(), homing=0.0, weight_swap=0.0, mutate_every="4bars", restart_every=1)
+    stage = Stage(pulses_setup(), homing=0.0, weight_swap=0.0, weight_octave=0.0, mutate_every="4bars", restart_every=1)
     for _ in range(3):
         stage.pulse(after=500 * MS)
     found = stage.p.view()["half_life"]
-    assert found["rate"] == pytest.approx(0.5 * 8 / 11 / 4)  # bar means cycle
+    assert found["rate"] == pytest.approx(0.5 * 7 / 10 / 4)  # bar means cycle
     assert found["bars"] is None
     assert found["minutes"] == pytest.approx(found["cycles"] * 16 * 0.5 / 60)
 

@@ -43,7 +43,7 @@ def test_rotate_takes_along_what_a_hand_has_touched_home_and_pins() -> None:
 def test_a_mutation_by_hand_at_the_seam_never_halves_an_exchange() -> None:
     only = {f"weight_{k}": 0.0 for k in ("substitute", "neighbour", "octave", "rest", "accent", "velocity")}
     for seed in range(40):
-        stage = Stage(seed=seed, mutation_chance=1.0, homing=0.0, settle_new=0, mutation_count=2, **only)
+        stage = Stage(seed=seed, mutation_chance=1.0, homing=0.0, settle_new=0, mutation_count=2, motif=0.0, **only)
         stage.start()
         stage.clocks(96 - 5)
         pitches = sorted(stage.p.settings.lens.base(s) for s in stage.p.melody.steps[:16])

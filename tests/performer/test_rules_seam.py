@@ -27,7 +27,7 @@ def test_a_swung_last_step_is_a_candidate_like_any_other() -> None:
 def test_a_slide_over_the_seam_reaches_the_mutated_step(swing: float) -> None:
     """A slide into a step that mutates to a rest ends its gate normally; into a note, it slides."""
     kinds = {f"weight_{k}": 0.0 for k in ("neighbour", "swap", "octave", "rest", "accent", "velocity")}
-    stage = eager(length=4, mutation_count=3, rest_chance=0.5, gate=0.5, swing=swing, **kinds)
+    stage = eager(length=4, mutation_count=3, rest_chance=0.5, gate=0.5, swing=swing, metric=0.0, anchor=0.0, **kinds)
     m = stage.p.melody
     m.steps[3] = m.home[3] = m.steps[3]._replace(linked=LINK_SLIDE, rhythm=SOUND, pinned=True)
     slid = ended = 0
