@@ -12,7 +12,7 @@ from tests.dashboard.showing import shown
 
 SAMPLES = {
     "name": "blue", "cycle": "12", "amount": "1", "step": "5", "note": "D3", "count": "2", "pass": "1of2",
-    "parameter": "homing", "value": "0.3", "bars": "4", "piece": "2", "text": "the gate", "mode": "off",
+    "parameter": "homing", "value": "0.3", "bars": "4", "minutes": "2", "piece": "2", "text": "the gate", "mode": "off",
 }  # fmt: skip
 STATES = {"rest": "sound", "link": "slide"}
 WHOLE = {"toggle": "toggle:hold", "adjust": "length+=1"}

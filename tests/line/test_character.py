@@ -348,7 +348,7 @@ def test_a_step_not_heard_as_itself_is_no_candidate():
     s = settings()
     melody = begun(1, s)
     for index in range(16):
-        melody.step_begins(index, index != 3, muted=index == 5)
+        melody.step_begins(index, index not in (3, 5), silent=index == 5)
     melody.edited[7] = melody.cycle
     melody.steps[8] = melody.steps[8]._replace(rhythm=REST)
     melody.steps[9] = melody.steps[9]._replace(pinned=True)

@@ -14,7 +14,7 @@ from replank.line.generate import SCHEMES, SLOTS, Shape, draw, has_cells, mean_t
 from replank.line.lenses import Lens, lens_for, root_pitch
 from replank.line.metre import place_classes
 from replank.line.scales import SCALES
-from replank.line.steps import BY_CHANCE, REST, STEPS, Step
+from replank.line.steps import REST, STEPS, Step, Written, words_of
 from tests.line import lines
 from tests.line.bounds import assert_share
 from tests.line.checks import check_in_key
@@ -195,24 +195,20 @@ def test_twins_rest_side_by_side():
 
 
 def test_a_written_line_repeats_to_the_end():
-    notes = [(50, False), (-1, False), (53, True), (57, False), (60, False)]
+    line_written = [Written(50), Written(50, REST), Written(53, pinned=True), Written(57), Written(60)]
     numbers = Numbers(1, DRAW, 0)
-    line = written(notes, numbers)
+    line = written(line_written, numbers)
     assert numbers.slot == SLOTS * STEPS
     assert len(line) == STEPS
     for index, step in enumerate(line):
-        note, pinned = notes[index % 5]
-        assert step.pinned == pinned
-        assert step.rhythm == (REST if note < 0 else BY_CHANCE)
-        assert step.pitch == (note if note >= 0 else 50)
+        assert words_of(step) == line_written[index % 5]
         assert step.rest >= 0.5, "whole until half of rest_chance"
     assert line[0].rest >= 0.9
     assert len({step.rest for step in line}) == STEPS, "the repeated line has rolls of its own"
 
 
 def test_a_written_line_of_rests_or_of_nothing():
-    assert all(step.rhythm == REST and step.pitch == 60 for step in written([(-1, False)], Numbers(1, DRAW, 0)))
-    assert written([(-1, False), (40, False)], Numbers(1, DRAW, 0))[0].pitch == 40
+    assert all(step.rhythm == REST for step in written([Written(60, REST)], Numbers(1, DRAW, 0)))
     with pytest.raises(ValueError, match="at least one step"):
         written([], Numbers(1, DRAW, 0))
 

@@ -108,7 +108,8 @@ def test_a_dropped_or_changed_output_is_found(tmp_path, at):
     found = report(path)
     assert found.total and found.differences[0].now == sounded[at].now
     path.write_bytes(whole)
-    higher = [sounded[at].what[0], bytes((0x90, sounded[at].what[1][1] ^ 1, sounded[at].what[1][2]))]
+    status, note, velocity = sounded[at].what[1]
+    higher = [sounded[at].what[0], bytes((status, note ^ 1, velocity))]
     rewrite(path, "outputs", lambda items: [*items[:number], (items[number][0], higher), *items[number + 1 :]])
     found = report(path)
     assert (found.total, found.differences[0].kind, found.differences[0].now) == (1, "message", sounded[at].now)
