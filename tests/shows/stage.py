@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from replank import ENGINE
 from replank.control.notices import Notice
 from replank.control.setup import Output, Piece, Setup, Voice
 from replank.host.shows.recorder import Recorder
@@ -85,7 +86,7 @@ class ShowStage:
 
 def record(path: Path, *acts: list[tuple[int, Any]], setup: Setup = SETUP, seed: int = 5) -> ShowStage:
     """Record a show in order, with a checkpoint between two acts."""
-    stage = ShowStage(Recorder(path, engine=1), setup, seed)
+    stage = ShowStage(Recorder(path, engine=ENGINE), setup, seed)
     for number, steps in enumerate(acts):
         if number:
             stage.checkpoint()
