@@ -16,12 +16,13 @@ import pytest
 
 from replank.control.pace import pace
 from replank.control.parameters import DEFAULTS
+from replank.control.setup import Piece
 from replank.line.halflife import half_life
 from replank.line.heard import is_accented
 from replank.line.measures import Sounding, audible_changes, mean_interval, order_ratio, returning_figures
 from replank.line.metre import BEAT, WEIGHTS, place_classes
 from replank.line.mutation import by_turn, sparing
-from replank.line.steps import REST, Step, same_music
+from replank.line.steps import BY_CHANCE, REST, Step, Written, same_music
 from replank.performer.melody import Melody
 from replank.performer.settings import Settings
 from tests.line.checks import rolls
@@ -307,13 +308,17 @@ def test_a_line_on_one_pitch_comes_to_life():
         assert len(set(notes(melody.steps[:16], s))) >= 4
 
 
+WRITTEN = (50, -50, 53, 57, -57, 60, 57, -57, 50, -50, 62, 60, -60, 57, 53, -53)
+"""Notes; below 0 a rest that is forced."""
+
+
 def test_a_written_line_with_rests_changes_what_is_heard():
     """Forced rests are no candidates: at most one change in twenty is of a step that is silent before and after."""
     s = settings()
     silent = total = 0
     for seed in SEEDS:
         melody = Melody(seed)
-        melody.write(tuple((note, False) for note in (50, -1, 53, 57, -1, 60, 57, -1, 50, -1, 62, 60, -1, 57, 53, -1)))
+        melody.write(Piece(line=tuple(Written(abs(note), REST if note < 0 else BY_CHANCE) for note in WRITTEN)))
         for _ in range(10 * MINUTE):
             for turn in by_turn(heard_once(melody, s)):
                 total += 1

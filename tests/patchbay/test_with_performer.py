@@ -152,7 +152,7 @@ def performed_volts(voice: Voice, **values: float | str) -> tuple[Converter, lis
 def test_the_strange_interface_gets_right_volts_from_a_performance(out_of_range: str) -> None:
     # register from note 24: its lowest octave would need volts below 0
     voice = Voice(voltage=STRANGE, out_of_range=out_of_range)
-    interface, said = performed_volts(voice, register_low=24, register_span=18)
+    interface, said = performed_volts(voice, register_low=24, register_span=18, root="A")
     assert len(interface.volts) > 20
     for note, volts in interface.volts:
         assert volts == pytest.approx((note - 36) / 10, abs=1e-9)
@@ -162,7 +162,7 @@ def test_the_strange_interface_gets_right_volts_from_a_performance(out_of_range:
 
 def test_without_the_model_volts_would_be_out_of_range() -> None:
     # negative control: the same performance with a voice that knows nothing of volts
-    interface, said = performed_volts(Voice(), register_low=24, register_span=18)
+    interface, said = performed_volts(Voice(), register_low=24, register_span=18, root="A")
     assert min(volts for _, volts in interface.volts) < 0.0
     assert "out_of_range" not in said
 
