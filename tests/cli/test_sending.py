@@ -18,7 +18,8 @@ STATES = {"rest": "sound", "link": "slide"}
 ELSE = {"toggle": "toggle:hold", "adjust": "gate+=0.1"}
 SET = "set: 1\npieces:\n  - name: First Light\n  - name: Meridian\n"
 WRONG = ["frobnicate", "pitch:65:+1", "note:3:H", "recall:nobody", "back:99999", "pass:6:5of4", "ramp:scale:dorian:4",
-         "length=99", "scale=nope", "lenght=3", "hold@tomorrow", "piece:9", "tuning_note:C4:64:9", ""]  # fmt: skip
+         "length=99", "scale=nope", "lenght=3", "hold@tomorrow", "piece:9", "tuning_note:C4:64:9", "goto:soon",
+         "goto:601", "cancel:plan", "tension=1.1", "phrase=17", ""]  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -69,6 +70,40 @@ def test_what_is_wrong_is_refused_and_changes_nothing(daemon, word):
             client.ask("say", words=["gate=0.33", word])
         assert settled(client) == before, "also the right word before it was not done"
     assert len(str(refused.value).splitlines()) == 1
+
+
+def test_piece_time_phrases_tension_and_the_plan_answer_in_words(daemon):
+    with daemon.client() as client:
+
+        def say(*words):
+            return client.ask("say", words=list(words))["said"]
+
+        say("stop", "cancel", "goto:0")
+        assert say("tension=0.7") == ["tension 0.7"]
+        assert say("phrase=4", "breath=2") == ["phrase 4", "breath 2"]
+        assert say("mutate_every=phrase") == ["mutate_every phrase"]
+        assert say("goto:4.5") == ["the piece is at 4:30, was at 0:00"]
+        with pytest.raises(Denied, match="cancel: nothing is planned"):
+            say("cancel:plan")
+        with pytest.raises(Denied, match="goto: 'soon' is not a number of minutes"):
+            say("goto:soon")
+        assert say("phrase=0", "visit_home=4") == [
+            "visit_home has no effect now: phrases are off: phrase sets their bars", "phrase 0", "visit_home 4",
+        ]  # fmt: skip
+        state = client.ask("state")["state"]["performer"]
+        assert state["course"]["minutes"] == 4.5 and state["sounding"]["rest_chance"]["shown"] == "0.04"
+        say("tension=0.5", "visit_home=0", "breath=1", "mutate_every=cycle", "goto:0")
+
+
+def test_what_is_new_is_in_the_list_and_the_status(daemon):
+    listed = " ".join(daemon.run("send", "--list").stdout.split())
+    for part in ("goto:MINUTES", "cancel[:NAME]", "tension Moves", "phrase Bars of a phrase", "visit_home Every"):
+        assert part in listed
+    daemon.say("stop", "goto:4.5", "phrase=4", "tension=0.7")
+    shown = daemon.run("status", "--instance", daemon.instance).stdout
+    assert "First Light 4:30, bar" in shown and "bar 1 of 4" in shown
+    assert "tension 0.7: rest_chance 0.2 → sounds 0.04, " in shown
+    daemon.say("goto:0", "phrase=0", "tension=0.5")
 
 
 def settled(client):

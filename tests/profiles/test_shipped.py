@@ -9,8 +9,9 @@ import pytest
 
 from replank.control.profiles import Profile
 from replank.host.files.drawing import draw_profile
+from replank.host.files.mistakes import BadFile
 from replank.host.files.profiles import read_profile
-from replank.host.files.yaml_reader import read_yaml
+from replank.host.files.yaml_reader import parse_yaml, read_yaml
 from tests.control.stage import Stage, acts
 
 FOLDER = Path(__file__).parents[2] / "profiles"
@@ -36,17 +37,26 @@ def test_eight_knobs_and_eight_buttons():
     assert stage.values["hold"] is True and stage.values["mute"] is True
 
 
-def test_tension_raises_density_span_reach_and_accents_and_lowers_homing():
+def test_the_tension_knob_moves_the_parameter_tension_alone():
     stage = Stage(shipped(NAMES[0]))
+    before = dict(stage.values)
     stage.cc(109, 64, 0)
-    slack = dict(stage.values)
+    assert stage.values == {**before, "tension": 0.0}
     stage.cc(109, 127)
     stage.wait(10)
-    tense = stage.values
-    assert tense["rest_chance"] < slack["rest_chance"]  # fewer rests: denser
-    for name in ("register_span", "leap", "accent_chance"):
-        assert tense[name] > slack[name]
-    assert tense["homing"] < slack["homing"]
+    assert stage.values == {**before, "tension": 1.0}
+
+
+def test_no_shipped_control_shares_its_parameter_or_message():
+    """Nothing is declared as shared, and nothing would have to be: reading refuses what two controls do."""
+    for name in NAMES:
+        assert "shared:" not in (FOLDER / f"{name}.yaml").read_text(encoding="utf-8")
+        assert shipped(name).controls
+    text = (FOLDER / f"{NAMES[0]}.yaml").read_text(encoding="utf-8")
+    two = text.replace("moves: tension}", "moves: homing}")
+    assert two != text
+    with pytest.raises(BadFile, match="homing"):
+        read_profile(parse_yaml(two.encode(), "box.yaml"))
 
 
 def test_sixteen_encoders_and_their_pushes():

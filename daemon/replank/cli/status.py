@@ -10,6 +10,8 @@ import click
 
 from replank.cli.daemons import host_part, lost, reach
 from replank.cli.exits import CHECK_FAILED, Fail
+from replank.dashboard import wording
+from replank.dashboard.view import State, read_state
 from replank.host.client import Denied, NoDaemon
 from replank.host.machine import LONGEST_PERIOD_MS
 from replank.host.paths import DEFAULT_INSTANCE
@@ -66,6 +68,7 @@ def sentences(state: dict[str, Any]) -> Iterator[str]:
         yield "the host was just replaced and does not know the state yet"
     else:
         yield from _music(performer, str(host.get("instance") or DEFAULT_INSTANCE))
+        yield from _course(read_state(state))
     if host.get("waiting"):
         yield str(host["waiting"])
     for key, row in sorted(host.get("patches", {}).items()):
@@ -101,3 +104,14 @@ def _music(performer: dict[str, Any], instance: str) -> Iterator[str]:
     if any(step.get("volts") is not None for step in steps):
         volts = (f"{step['volts']:.3f}" if step["heard"] and step["volts"] is not None else "·" for step in steps)
         yield f"volts, computed from the rig: {' '.join(volts)}"
+
+
+def _course(state: State) -> Iterator[str]:
+    """Yield where piece and phrase are, what moves, what comes next, and what tension makes of what was set."""
+    yield from wording.piece_line(state, state.now)
+    yield from wording.phrase_line(state)
+    for what, lines in (("moving", [*wording.ramp_lines(state), *wording.arc_lines(state, under_way=True)]),
+                        ("next", [*wording.due_lines(state), *wording.plan_lines(state)])):  # fmt: skip
+        if lines:
+            yield f"{what}: {'; '.join(lines)}"
+    yield from wording.tension_line(state)

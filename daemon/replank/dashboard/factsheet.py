@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from textual.strip import Strip
 
 from replank.dashboard.paint import Panel, Row, fit
-from replank.dashboard.wording import facts, step_words, waiting
+from replank.dashboard.wording import arc_lines, facts, phrase_line, plan_lines, step_words, waiting
 
 
 class Factsheet(Panel):
@@ -30,5 +30,7 @@ class Factsheet(Panel):
         else:
             first, *rest = facts(state)
             pairs = [(first, ink.strong), *((line, ink.text) for line in rest)]
-            pairs += [(line, ink.hand) for line in waiting(state)]
+            # above what a low screen cuts: the head of every page says what waits, but not these
+            pairs[4:4] = [(line, ink.hand) for line in (*phrase_line(state), *plan_lines(state)[:1])]
+            pairs += [(line, ink.hand) for line in (*waiting(state), *arc_lines(state))]
         return [Row().add("│ ", ink.rule).add(fit(line, width - 2), style).strip(width) for line, style in pairs]

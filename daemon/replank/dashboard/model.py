@@ -121,7 +121,8 @@ class Model:
         handler = getattr(self, f"_on_{kind}", None)
         if handler is not None:
             text = handler(data, text) or text
-        if level != "step":
+        # an arc moves its parameter many times a minute: its rows say so, the feed is for what people do
+        if level != "step" and not (kind == "parameter" and data.get("origin") == "arc"):
             self._tell(kind, level, text)
 
     def _tell(self, kind: str, level: str, text: str) -> None:
@@ -147,7 +148,9 @@ class Model:
         self.step = min(64, max(0, whole(data.get("index"))))
         note = whole(data.get("note"), -1)
         self.last_note = note if 0 <= note <= 127 else self.last_note
-        self.bar, self.beat = whole(data.get("bar"), self.bar), whole(data.get("beat"), self.beat)
+        bar = whole(data.get("bar"), self.bar)
+        self.wants_state |= bar != self.bar  # a cycle may be many bars, and phrase, plan and ramps count them
+        self.bar, self.beat = bar, whole(data.get("beat"), self.beat)
         self.cycle = whole(data.get("cycle"), self.cycle)
 
     def _on_cycle(self, data: dict[str, Any], text: str) -> None:
@@ -169,7 +172,8 @@ class Model:
         values, texts = dict(self.state.values), dict(self.state.shown)
         values[name], texts[name] = data.get("value"), shown
         self.state = replace(self.state, values=values, shown=texts)
-        self.moved = Moved(self.clock(), name, shown)
+        if data.get("origin") != "arc":
+            self.moved = Moved(self.clock(), name, shown)
         self.version += 1
         self.wants_state = True
 
@@ -206,7 +210,7 @@ class Model:
         bars = due.removesuffix("bars")
         return f"{plain(data.get('action', '?'), 60)} in {bars} bars" if bars.isdigit() else text
 
-    _on_snapshot = _on_cancelled = _on_transport = _on_phase = _on_port = _on_setup = _wants
+    _on_snapshot = _on_cancelled = _on_transport = _on_phase = _on_port = _on_setup = _on_plan = _wants
 
     def fresh_marks(self) -> dict[int, tuple[float, str, bool]]:
         """Return the marks that are still to be shown: index -> (since, text, silent)."""

@@ -10,7 +10,10 @@ from textual.strip import Strip
 from replank.dashboard.listing import Listing
 from replank.dashboard.paint import Row, fit
 from replank.dashboard.view import number, plain, whole
-from replank.dashboard.wording import minutes, set_times
+from replank.dashboard.wording import arc_lines, minutes, phrase_line, piece_line, plan_lines, set_times
+
+LEAST = 3
+"""Rows of what comes and what moves that are shown however long the set is."""
 
 
 class Setlist(Listing):
@@ -28,11 +31,19 @@ class Setlist(Listing):
         return self.watch_app.model.state.pieces
 
     def heading(self, width: int) -> list[Strip]:
-        """Return planned and left time of the whole set."""
+        """Return planned and left time of the whole set, where the piece is, what it brings and what moves."""
         app, ink = self.watch_app, self.watch_app.ink
         _, _, planned, left = set_times(app.model.state, app.model.now_ns())
         text = f" set of {minutes(planned)} planned, {minutes(left)} left" if planned else " no times are planned"
-        return [Row().add(text, ink.text).strip(width)]
+        found = [Row().add(text, ink.text)]
+        piece = [*piece_line(app.model.state, app.model.now_ns()), *phrase_line(app.model.state)]
+        if piece:
+            found.append(Row().add(" " + " · ".join(piece), ink.strong))
+        coming = [*plan_lines(app.model.state), *arc_lines(app.model.state)]
+        # the list and what is said below it go before
+        room = max(LEAST, self.size.height - len(self.items()) - self.DETAIL - len(found))
+        found += [Row().add(" " + line, ink.hand) for line in coming[:room]]
+        return [row.strip(width) for row in found]
 
     def line(self, item: Mapping[str, Any], chosen: bool, width: int) -> Strip:
         """Return one piece's row."""

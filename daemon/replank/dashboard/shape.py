@@ -13,9 +13,9 @@ from replank.control.parameters import PARAMETERS, Parameter, place, position
 from replank.dashboard.listing import Listing
 from replank.dashboard.paint import Row, fit
 from replank.dashboard.view import number
-from replank.dashboard.wording import control_words, with_unit
+from replank.dashboard.wording import arc_move, arc_words, control_words, ramp_words, with_unit
 
-NAME, VALUE, BAR, CONTROL = 20, 20, 16, 15
+NAME, VALUE, BAR, CONTROL = 20, 22, 16, 15
 COARSE = 50
 """A key moves a continuous parameter by its range divided by this."""
 
@@ -40,19 +40,41 @@ class Shape(Listing):
         ink, state = self.watch_app.ink, self.watch_app.model.state
         control = state.controls.get(item.name)
         value = state.values.get(item.name, item.default)
-        shown = with_unit(item.name, state.shown.get(item.name, "?"))
-        ramp = next((target for name, target, _ in state.ramps if name == item.name), "")
-        if ramp:
-            shown += f" → {ramp}"
         row = Row().add("▸" if chosen else " ", ink.hand)
         row.add(fit(item.name, NAME), ink.hand if chosen else ink.text).add(" ", ink.text)
-        changed = value != item.default
-        row.add(fit(shown, VALUE), ink.strong if changed or chosen else ink.text).add(" ", ink.text)
+        changed = value != item.default or item.name in state.sounding
+        row.add(fit(self._value_words(item), VALUE), ink.strong if changed or chosen else ink.text).add(" ", ink.text)
         self._bar(row, item, value, control)
         row.add(" ", ink.text)
         if control is not None and width - row.used >= CONTROL:
             row.add(fit(control_words(control), CONTROL), ink.warn if control.get("waiting") is True else ink.faint)
         return row.strip(width)
+
+    def _value_words(self, item: Parameter) -> str:
+        """Return the value as it is set, where it is going, and how it sounds: in full, or what there is room for."""
+        state = self.watch_app.model.state
+        shown = state.shown.get(item.name, "?")
+        ramp = next((f"→ {target}" for name, target, _ in state.ramps if name == item.name), "")
+        arcs = state.course.arcs if state.course is not None else ()
+        move = ramp or next((arc_move(arc) for arc in arcs if arc.name == item.name), "")
+        sounds = f"→ sounds {state.sounding[item.name]}" if item.name in state.sounding else ""
+        if not move and not sounds:
+            return with_unit(item.name, shown)
+        full = " ".join(part for part in (with_unit(item.name, shown), move, sounds) if part)
+        both = " ".join(part for part in (shown, move, sounds) if part)
+        one = f"{shown} {sounds or move}"
+        return next((text for text in (full, both, one) if len(text) <= VALUE), one)
+
+    def _moves(self, item: Parameter) -> str:
+        """Say in full what moves the marked parameter, and how it sounds; empty where nothing does."""
+        state = self.watch_app.model.state
+        arcs = state.course.arcs if state.course is not None else ()
+        words = [ramp_words(*ramp, state) for ramp in state.ramps if ramp[0] == item.name]
+        words += [arc_words(arc, state) for arc in arcs if arc.name == item.name]
+        if item.name in state.sounding:
+            shown, tension = state.shown.get(item.name, "?"), state.shown.get("tension", "?")
+            words.append(f"set {shown}, sounds {state.sounding[item.name]} under tension {tension}")
+        return "".join(f"{text}. " for text in words)
 
     def _bar(self, row: Row, item: Parameter, value: Any, control: dict[str, Any] | None) -> None:
         """Draw where the value is in its range, and where the control stands if elsewhere."""
@@ -90,7 +112,7 @@ class Shape(Listing):
         else:
             span = f"{item.low:g} to {item.high:g} {item.unit}".rstrip()
         when = {"boundary": "where both steps meet", "now": "at once"}.get(item.due, f"at the next {item.due}")
-        return f"{item.help} {span}; takes effect {when}. ← → move it, enter types a value."
+        return f"{self._moves(item)}{item.help} {span}; takes effect {when}. ← → move it, enter types a value."
 
     def nudge(self, by: int) -> None:
         """Move the marked parameter by key."""

@@ -106,6 +106,40 @@ class Transport:
 
 
 @dataclass(frozen=True, slots=True)
+class ArcView:
+    """One arc of the piece; `next_at` in its `unit`, None after its last point."""
+
+    name: str = "?"
+    unit: str = "minutes"
+    value: float = 0.0
+    shown: str = "?"
+    out: bool = False
+    next_at: float | None = None
+    next_shown: str = "?"
+
+
+@dataclass(frozen=True, slots=True)
+class CourseView:
+    """Where the piece is: its time in minutes, its bar from 1, its arcs, what it plans: (bar, act, bars until)."""
+
+    minutes: float = 0.0
+    bar: int = 1
+    arcs: tuple[ArcView, ...] = ()
+    plan: tuple[tuple[int, str, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PhraseView:
+    """The phrase that plays; fields as in the protocol's state."""
+
+    number: int = 1
+    bar: int = 1
+    bars: int = 1
+    in_breath: bool = False
+    visits_home: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class State:
     """The whole state, typed."""
 
@@ -138,6 +172,9 @@ class State:
     piece: int = 0
     piece_name: str = ""
     piece_since: int = 0
+    course: CourseView | None = None
+    phrase: PhraseView | None = None
+    sounding: dict[str, str] = field(default_factory=dict)
     history: tuple[tuple[int, tuple[int, ...]], ...] = ()
     answer: dict[str, Any] | None = None
     outputs: tuple[dict[str, Any], ...] = ()
@@ -204,6 +241,39 @@ def _history(value: object) -> tuple[tuple[int, tuple[int, ...]], ...]:
     return tuple(found)
 
 
+def _arc(row: Mapping[str, Any]) -> ArcView:
+    get, upcoming = row.get, table(row.get("next"))
+    return ArcView(
+        name=plain(get("name", "?"), 40), unit=plain(get("unit", "minutes"), 12), value=number(get("value")) or 0.0,
+        shown=plain(get("shown", "?"), 40), out=get("out") is True, next_at=number(upcoming.get("at")),
+        next_shown=plain(upcoming.get("shown", "?"), 40),
+    )  # fmt: skip
+
+
+def _course(row: Mapping[str, Any]) -> CourseView | None:
+    if not row:
+        return None
+    plan = tuple((whole(r.get("at")), plain(r.get("do", "?"), 60), whole(r.get("bars"))) for r in rows(row.get("plan")))
+    return CourseView(
+        minutes=max(0.0, number(row.get("minutes")) or 0.0), bar=whole(row.get("bar"), 1),
+        arcs=tuple(_arc(r) for r in rows(row.get("arcs"))), plan=plan,
+    )  # fmt: skip
+
+
+def _phrase(row: Mapping[str, Any]) -> PhraseView | None:
+    get = row.get
+    return None if not row else PhraseView(
+        number=whole(get("number"), 1), bar=whole(get("bar"), 1), bars=whole(get("bars"), 1),
+        in_breath=get("in_breath") is True, visits_home=get("visits_home") is True,
+    )  # fmt: skip
+
+
+def _sounding(value: object, shown: Mapping[str, str]) -> dict[str, str]:
+    """Return what sounds in another way than set: name -> words."""
+    found = {name: plain(table(row).get("shown", "?"), 40) for name, row in table(value).items()}
+    return {name: words for name, words in found.items() if words != shown.get(name)}
+
+
 def read_state(message: Mapping[str, Any]) -> State:
     """Return the typed state of a ``{"performer": ..., "host": ...}`` mapping."""
     view = table(message.get("performer"))
@@ -235,6 +305,8 @@ def read_state(message: Mapping[str, Any]) -> State:
         can_undo=trail.get("can_undo") is True, can_redo=trail.get("can_redo") is True,
         pieces=tuple(table(r) for r in rows(get("pieces"))), piece=whole(get("piece")),
         piece_name=plain(get("piece_name", ""), 60), piece_since=whole(get("piece_since")),
+        course=_course(table(get("course"))), phrase=_phrase(table(get("phrase"))),
+        sounding=_sounding(get("sounding"), shown),
         history=_history(get("history")), answer=table(get("answer")) or None,
         outputs=tuple(table(r) for r in rows(get("outputs"))), inputs=tuple(table(r) for r in rows(get("inputs"))),
         counts=table(get("counts")), middle_c=min(5, max(3, whole(get("middle_c"), 4))),

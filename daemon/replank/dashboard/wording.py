@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from replank.control.parameters import PARAMETERS
-from replank.dashboard.view import State, StepView, number, plain, whole
+from replank.dashboard.view import ArcView, State, StepView, number, plain, whole
 from replank.line.pitch import note_name
 
 STATES = {
@@ -59,11 +59,12 @@ def facts(state: State) -> list[str]:
     """Return the main facts in words, the most needed first."""
     v, low, high = state.values, note_name(state.low, state.middle_c), note_name(state.high, state.middle_c)
     every = plain(v.get("mutate_every", "cycle"), 12)
+    mutation, homing = f"mutation {_chance(state, 'mutation_chance')} a {every}", f"homing {_chance(state, 'homing')}"
     lines = [
         f"{state.root} {state.scale}",
         f"{state.length} steps of {plain(v.get('division', '?'), 8)} · {plain(v.get('direction', '?'), 10)}",
-        f"{low} to {high} · rests {percent(v.get('rest_chance'))}",
-        f"mutation {percent(v.get('mutation_chance'))} a {every} · homing {percent(v.get('homing'))}",
+        f"{low} to {high} · rests {_chance(state, 'rest_chance')}",
+        *([mutation, homing] if "→" in mutation + homing else [f"{mutation} · {homing}"]),
         half_life(state),
         f"{percent(state.at_home_share)} of the line is at home",
     ]
@@ -81,6 +82,16 @@ def facts(state: State) -> list[str]:
     return lines
 
 
+def _chance(state: State, name: str) -> str:
+    """Return a chance as it is set, and as it sounds under tension."""
+    set_ = percent(state.values.get(name))
+    try:
+        sounds = percent(float(state.sounding[name]))
+    except (KeyError, ValueError):
+        return set_
+    return set_ if sounds == set_ else f"{set_} → sounds {sounds}"
+
+
 def due_words(action: str, due: str, at: int, state: State) -> str:
     """Say what waits and how long: bars are counted from the present one."""
     if due == "bar" and state.transport.bar:
@@ -89,12 +100,91 @@ def due_words(action: str, due: str, at: int, state: State) -> str:
     return f"{action} at the next {due}"
 
 
+def bar_word(state: State) -> str:
+    """Return what is counted: bars, or cycles where pulses drive the line."""
+    return "cycle" if state.transport.mode == "pulses" else "bar"
+
+
+def phrase_line(state: State) -> list[str]:
+    """Return a line that says where in its phrase the line is; none where none are counted."""
+    phrase = state.phrase
+    if phrase is None:
+        return []
+    text = f"phrase {phrase.number}, {bar_word(state)} {phrase.bar} of {phrase.bars}"
+    return [text + (", visits home" if phrase.visits_home else "") + (", breath" if phrase.in_breath else "")]
+
+
+def piece_line(state: State, now_ns: int) -> list[str]:
+    """Return a line with the piece's time and bar; none where no piece plays."""
+    if not state.piece_name or state.course is None:
+        return []
+    played, mine, _, _ = set_times(state, now_ns)
+    of = f" of {minutes(mine)}" if mine else ""
+    return [f"{state.piece_name} {minutes(played)}{of}, {bar_word(state)} {state.course.bar}"]
+
+
+def arc_move(arc: ArcView) -> str:
+    """Say where an arc leads, in few words."""
+    if arc.next_at is None:
+        return "arc is over"
+    if arc.out:
+        return "arc is out"
+    return f"arc to {arc.next_shown}" if arc.next_shown != arc.shown else f"arc holds {arc.shown}"
+
+
+def arc_words(arc: ArcView, state: State) -> str:
+    """Say what an arc's parameter is now, and the arc's next point."""
+    text = f"{arc.name} {state.shown.get(arc.name, arc.shown)}"
+    if arc.next_at is None:
+        return f"{text} · arc is over"
+    at = minutes(arc.next_at) if arc.unit == "minutes" else f"{arc.next_at:g} {bar_word(state)}s"
+    if arc.out:
+        return f"{text} by hand · arc again at {at}, from {arc.next_shown}"
+    return f"{text} · {arc_move(arc)} {'at' if arc.next_shown != arc.shown else 'until'} {at}"
+
+
+def arc_lines(state: State, *, under_way: bool = False) -> list[str]:
+    """Return a line for each arc of the piece, or for those that are under way."""
+    arcs = state.course.arcs if state.course is not None else ()
+    return [arc_words(arc, state) for arc in arcs if not under_way or (arc.next_at is not None and not arc.out)]
+
+
+def plan_lines(state: State, most: int = 3) -> list[str]:
+    """Return a line for each of the next planned acts, and for how many more there are."""
+    if state.course is None:
+        return []
+    left = [row for row in state.course.plan if row[0] >= state.course.bar]
+    bar, lines = bar_word(state), []
+    for at, act, bars in left[:most]:
+        when = f"in {bars} {bar}s" if bars > 1 else f"at the next {bar}" if bars else f"at {bar} {at}"
+        lines.append(f"planned: {act} {when}")
+    return lines + ([f"and {len(left) - most} more planned"] if len(left) > most else [])
+
+
+def tension_line(state: State) -> list[str]:
+    """Return a line with what tension makes of what hands have set."""
+    moved = [f"{name} {state.shown.get(name, '?')} → sounds {text}" for name, text in state.sounding.items()]
+    return [f"tension {state.shown.get('tension', '?')}: {', '.join(moved)}"] if moved else []
+
+
+def due_lines(state: State) -> list[str]:
+    """Return a line for each action that waits."""
+    return [due_words(action, due, at, state) for action, due, at in state.due]
+
+
+def ramp_words(name: str, target: str, left: float, state: State) -> str:
+    """Say where a ramp takes its parameter, and how long that takes."""
+    return f"{name} {state.shown.get(name, '')} → {target} · {left:.0f} {bar_word(state)}s left"
+
+
+def ramp_lines(state: State) -> list[str]:
+    """Return a line for each ramp."""
+    return [ramp_words(*ramp, state) for ramp in state.ramps]
+
+
 def waiting(state: State) -> list[str]:
     """Return what is on its way: due actions, then ramps."""
-    lines = [due_words(action, due, at, state) for action, due, at in state.due]
-    return lines + [
-        f"{name} {state.shown.get(name, '')} → {target} · {left:.0f} bars left" for name, target, left in state.ramps
-    ]
+    return due_lines(state) + ramp_lines(state)
 
 
 def step_words(step: StepView, state: State) -> list[str]:
@@ -123,6 +213,11 @@ def set_times(state: State, now_ns: int) -> tuple[float, float, float, float]:
     """Return minutes: played of this piece, planned for it, planned for the set, left of the set."""
     planned = [number(p.get("minutes")) or 0.0 for p in state.pieces]
     played = max(0, now_ns - state.piece_since) / 60e9 if state.piece_since else 0.0
+    if state.course is not None:
+        t = state.transport
+        # piece time stands while the line does not run; between two states it goes on by the clock on the wall
+        runs = t.state == "playing" if t.mode == "pulses" else t.running and t.clock_present
+        played = state.course.minutes + (max(0, now_ns - state.now) / 60e9 if runs else 0.0)
     at = state.piece - 1
     mine = planned[at] if 0 <= at < len(planned) else 0.0
     left = max(0.0, mine - played) + sum(planned[at + 1 :]) if at >= 0 else sum(planned)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 ANSWER_SECONDS = 3.0
 SAID = (
     "parameter", "done", "due", "snapshot", "mutation", "transport", "piece", "star", "name", "panic", "cancelled",
-    "clamped", "setup",
+    "clamped", "setup", "without_effect",
 )  # fmt: skip
 """Kinds of notices that confirm to the person who asked what was done."""
 REQUESTS = ("ping", "subscribe", "state", "set", "act", "say", "reload")

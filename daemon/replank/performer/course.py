@@ -137,11 +137,17 @@ def _move(p: Performer, arc: Arc) -> None:
 def _wanted(p: Performer, arc: Arc, at: float) -> Any:
     """Return the value to which an arc moves its parameter at a place; None where it stays."""
     row, now = find(arc.name), p.values[arc.name]
-    value = min(row.high, max(row.low, arc.at(at)))
-    new = value if row.kind == "float" else int(value + 0.5 if value >= 0 else value - 0.5)
+    new = _settable(arc.name, arc.at(at))
     far = abs(new - now) * _FINE >= row.high - row.low if row.kind == "float" else new != now
     is_level = not arc.points[0][0] < at < arc.points[-1][0]
     return new if new != now and (far or is_level) else None
+
+
+def _settable(name: str, value: float) -> Any:
+    """Return an arc's value as its parameter takes it: inside the range, whole where it is."""
+    row = find(name)
+    value = min(row.high, max(row.low, value))
+    return value if row.kind == "float" else int(value + 0.5 if value >= 0 else value - 0.5)
 
 
 def hand(p: Performer, name: str) -> None:
@@ -229,15 +235,20 @@ HANDLERS: dict[str, Any] = {"goto": _goto}
 
 
 def view(p: Performer) -> dict[str, Any]:
-    """Return piece time, each arc with its points and place, and what the plan brings next."""
+    """Return piece time, each arc with its points, place and next point, and what the plan brings next."""
     piece, c, middle_c = piece_of(p), p.course, p.setup.middle_c
     bar = bar_now(p) - c.origin
-    arcs = [
-        {"name": arc.name, "unit": arc.unit, "points": [list(point) for point in arc.points], "at": _place(p, arc),
-         "value": (value := arc.at(_place(p, arc))), "shown": show(arc.name, value, middle_c),
-         "out": arc.name in c.out}
-        for arc in (piece.arc if piece else ())
-    ]  # fmt: skip
+    arcs = []
+    for arc in piece.arc if piece else ():
+        at = _place(p, arc)
+        value = _settable(arc.name, arc.at(at))
+        upcoming = next((point for point in arc.points if point[0] > at), None)
+        arcs.append({
+            "name": arc.name, "unit": arc.unit, "points": [list(point) for point in arc.points], "at": at,
+            "value": value, "shown": show(arc.name, value, middle_c), "out": arc.name in c.out,
+            "next": upcoming and {"at": upcoming[0],
+                                  "shown": show(arc.name, _settable(arc.name, upcoming[1]), middle_c)},
+        })  # fmt: skip
     left = piece.plan[c.next_act :] if piece else ()
     return {
         "minutes": time_now(p) / MINUTE,
