@@ -21,7 +21,7 @@ from typing import NamedTuple
 
 import pytest
 
-from replank.control.parameters import DEFAULTS, PARAMETERS, Value
+from replank.control.parameters import DEFAULTS, Value
 from replank.control.setup import Piece
 from replank.host.files import default_setup, load_set
 from replank.line.measures import (
@@ -47,9 +47,6 @@ LAST = 48
 SAMPLE, ALL = 10, 40
 """Seeds of an ordinary run, and of the whole check."""
 
-FIRST_ENGINE = "fit" not in PARAMETERS
-"""Engine 1 chooses evenly, rests by even chance and sustains nothing: it is itself what the controls refuse."""
-needs_engine_2 = pytest.mark.xfail(FIRST_ENGINE, reason="engine 1 is no melody after ten minutes", strict=False)
 
 
 class Row(NamedTuple):
@@ -160,7 +157,7 @@ def played(seeds: int, **values: Value) -> list[list[Cycle]]:
 
 def of_line(seeds: int, when: str, **values: Value) -> dict[str, float]:
     """Return the measures of default lines with some values changed, over ten minutes or the last two."""
-    runs = played(seeds, **{name: value for name, value in values.items() if name in PARAMETERS})
+    runs = played(seeds, **values)
     root, scale = (str(values.get(name, DEFAULTS[name])) for name in ("root", "scale"))
     return figures([run[-LAST:] for run in runs] if when == "last" else runs, root, scale)
 
@@ -180,13 +177,15 @@ whole = pytest.param(ALL, marks=[pytest.mark.slow, pytest.mark.timeout(600)])
 @pytest.mark.parametrize("seeds", [SAMPLE, whole])
 @pytest.mark.parametrize("when", ["all", "last"])
 @pytest.mark.parametrize("name", LINES)
-@needs_engine_2
 def test_a_line_is_like_published_melodies(name: str, when: str, seeds: int):
     collection, rests, values = LINES[name]
     bands = song_bands(collection, rests)
     if when == "last" or "homing" in values or rests < 80:
         # Where no step goes home motifs walk apart for ever, and rests of their own cut them.
         del bands["returning_figures"]
+    if rests < 60:
+        # Six notes are left of a walk over sixteen steps: what stands beside each other has been further apart.
+        bands["order_ratio"] = bands["order_ratio"]._replace(high=0.95)
     assert outside(of_line(seeds, when, **values), bands) == []
 
 
@@ -221,7 +220,6 @@ def phrase_ends(runs: list[list[Cycle]], beats: int, root: str) -> float:
     return sum(ends) / len(ends)
 
 
-@pytest.mark.skipif("phrase" not in PARAMETERS, reason="engine 1 has no phrases")
 def test_phrases_end_where_those_of_songs_do():
     """Of a European song's phrases 55 in 100 end on the tonic or its fifth; a close is a rule: ours do more often."""
     least = table()["songs-european", "phrase_end_either"].p75
@@ -236,7 +234,6 @@ def pieces() -> list[Piece]:
     return list(load_set(OPEN_NIGHT, default_setup()).pieces)
 
 
-@needs_engine_2
 @pytest.mark.parametrize("number", range(4))
 def test_a_shipped_piece_is_like_published_melodies(number: int):
     """Each is meant to move in its own way: it may be as any collection's melodies are, but never as shuffled notes.

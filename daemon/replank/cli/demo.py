@@ -38,8 +38,6 @@ from replank.midi.jack import JackBay
 
 READY_SECONDS = 60.0
 SECONDS = 60
-QUICKER = ("settle_new=1", "mutation_chance=1", "homing=0.2")
-"""So that a minute shows what otherwise takes a song: a mutation at the end of each cycle, from the second on."""
 
 
 @click.command()
@@ -81,8 +79,6 @@ def command(
         signal.signal(number, _ended)
     check_places(out or Path("replank-demo.mid"))
     chosen = api if api != "auto" else choose_api("auto", _jack_answers) or "none"
-    given = {word.partition("=")[0] for word in words}
-    words += tuple(word for word in QUICKER if word.partition("=")[0] not in given)
     folder = Path(tempfile.mkdtemp(prefix="replank-demo-"))
     try:
         facts = host_facts(

@@ -78,6 +78,7 @@ class Melody:
         self.changed: list[tuple[int, str]] = [(0, "")] * STEPS
         self.pending: list[Change] = []
         self.is_decided = False
+        self.decided = 0  # moments that `pending` stands for
         self.advances = 0  # steps in this cycle
         self.has_ended = False  # a cycle has ended, the next has not begun; only within one event
         self.muted_advances = 0
@@ -184,7 +185,7 @@ class Melody:
             chances: How steps mutate.
             moments: Moments that happen one after another, each upon the former ones.
         """
-        self.is_decided = True
+        self.is_decided, self.decided = True, moments
         self.pending = []
         steps, able = self.steps[:length], self.candidates(length)
         for _ in range(moments):
@@ -279,7 +280,7 @@ class Melody:
             "edited": list(self.edited),
             "changed": [list(pair) for pair in self.changed],
             "pending": [[*c[:2], list(c.before), list(c.after), *c[4:]] for c in self.pending],
-            "decided": self.is_decided,
+            "decided": [self.is_decided, self.decided],
             "last": self.last.save() if self.last else None,
             "sounded": list(self.sounded),
             "stood_in": [[index, list(step)] for index, step in self.stood_in.items()],
@@ -299,7 +300,7 @@ class Melody:
         made.edited = list(plain["edited"])
         made.changed = [(cycle, kind) for cycle, kind in plain["changed"]]
         made.pending = [Change(i, kind, Step(*a), Step(*b), *more) for i, kind, a, b, *more in plain["pending"]]
-        made.is_decided = plain["decided"]
+        made.is_decided, made.decided = plain["decided"]
         made.last = Kept.restore(plain["last"]) if plain["last"] else None
         made.sounded = list(plain["sounded"])
         made.stood_in = {index: Step(*step) for index, step in plain["stood_in"]}

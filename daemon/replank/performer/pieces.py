@@ -97,7 +97,7 @@ def _leave(p: Performer) -> tuple[str, list[Any]] | None:
     name = p.setup.pieces[p.piece - 1].name
     kept = Kept(name, m.cycle, m.form(p.settings.length), p.piece_values())
     # What was decided and not yet applied is decided again, by the same numbers.
-    moment = m.moment - m.is_decided
+    moment = m.moment - m.decided * m.is_decided
     course.pause(p, p.now)
     chances = [m.seed, moment, m.draws, m.by_hand, m.passes, p.transport.playhead.advances]
     return name, [kept.save(), course.keep(p), *chances]
