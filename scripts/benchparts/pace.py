@@ -17,14 +17,14 @@ from .subjects import FIRST_CC, NOTE_PER_CLOCK, write_rig
 
 KNOBS, KNOB_NS = 8, 125_000
 """Eight knobs of 1,000 messages a second."""
-EVERYTHING = (
-    "phrase=4", "visit_home=4", "tension=0.7", "slide_chance=0.2", "ratchet_chance=0.1", "reroll=0.2", "swing=58",
-    "mutation_chance=1", "mutation_count=4", "motif=1", "restart_every=3", "mutate_every=phrase",
-)  # fmt: skip
+HANDS = ("slide_chance=0.2", "reroll=0.2", "swing=58", "restart_every=3", "transpose_degrees=1")
+COURSE = ("phrase=4", "visit_home=4", "tension=0.7", "motif=1", "mutate_every=phrase")
 ROWS: dict[str, tuple[str, ...]] = {
     "as shipped: sixteenth steps": (),
     "a note on every clock": NOTE_PER_CLOCK,
-    "every option on": EVERYTHING,
+    "slides, dice, swing, restarts": HANDS,
+    "phrases, visits, tension, motifs": COURSE,
+    "all of these": HANDS + COURSE,
 }
 """Parameters as `replank play -p` takes them."""
 

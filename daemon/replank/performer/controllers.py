@@ -85,9 +85,9 @@ class Controllers:
 
     def _velocity_controller(self, p: Performer, i: int, roll: float, every: bool) -> None:
         voice, state = self.voices[i], self.states[i]
-        value = min(16383, int(roll * 16384)) if voice.velocity_14bit else min(127, int(roll * 128))
-        was, state.velocity = state.velocity, value
-        if every or value != was:
+        value = int(roll * 16384) if voice.velocity_14bit else int(roll * 128)
+        if every or value != state.velocity:
+            state.velocity = value
             self.tell_velocity(p, i)
 
     def tell_velocity(self, p: Performer, i: int) -> None:

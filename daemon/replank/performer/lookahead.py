@@ -42,12 +42,17 @@ def phrase_at(p: Performer, clock: int, cycle: int, phase: int) -> tuple[Phrase,
         first = past + bars_left(past, s.phrase) + 1
         start = (first - (s.phrase or 4)) * steps
         return Phrase(number, start, first * steps, BEAT_STEPS, s.breath), past * steps + phase
+    known = p.transport.phrase
+    if known is not None and known[0] is s and known[1].start <= clock < known[1].end:
+        return known[1], clock
     bar = bars.bar_index(clock)
     left = bars_left(bar, s.phrase)
     line = bars.next_bar(clock - bars.bar_length + 1)
     end = line + (left + 1) * bars.bar_length
     start = end - (s.phrase or 4) * bars.bar_length
-    return Phrase(number_of(bar, s.phrase), start, end, bars.beat_length, s.breath), clock
+    phrase = Phrase(number_of(bar, s.phrase), start, end, bars.beat_length, s.breath)
+    p.transport.phrase = s, phrase
+    return phrase, clock
 
 
 def visits(p: Performer, phrase: Phrase) -> bool:
@@ -130,9 +135,8 @@ def _visits_next(p: Performer, begins: bool) -> bool:
 
 def _by_itself(p: Performer, index: int, step: Step, passes: int) -> Heard:
     s = p.settings
-    if s.reroll or step.pass_of > 1:
-        return Heard(step, *rhythm(p, step, index, passes))
-    return p.readings.of(index, step, s).heard
+    read = p.readings.of(index, step, s)
+    return read.heard if read.is_steady else Heard(step, *rhythm(p, step, index, passes))
 
 
 def _in_phrase(p: Performer, index: int, step: Step, passes: int, clock: int, cycle: int, phase: int) -> Heard:
@@ -141,6 +145,9 @@ def _in_phrase(p: Performer, index: int, step: Step, passes: int, clock: int, cy
     if visits(p, phrase):
         step, covers = p.melody.home[index], "visit home"
     struck, by_chance = rhythm(p, step, index, passes)
+    silence = phrase.silence
+    if at < silence - phrase.beat and (p.by_pulses or clock + p.settings.division < silence):
+        return Heard(step, struck, by_chance, covers, phrase, at)  # far from the end: what most steps are
     part = phrase.part(at, at + 1 if p.by_pulses else step_after(p, clock), p.transport.closed)
     if part == BREATH:
         return Heard(step, False, False, "breath", phrase, at)
@@ -174,6 +181,7 @@ def reading(p: Performer, index: int, heard: Heard) -> Reading:
     read = p.readings.of(index, heard.step, p.settings)
     if not heard.is_close:
         return read
+    read = read._replace(is_plain=False, may_sustain=False)
     if heard.step.free or heard.step.pinned:
         return read._replace(link=LINK_NONE, strikes=1)
     s, odd = p.settings, heard.phrase is not None and heard.phrase.number % 2 == 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from replank.line.heard import is_accented, link_of, ratchet_of, velocity_roll_of
-from replank.line.steps import BY_CHANCE, SOUND, STEPS, Step
+from replank.line.steps import BY_CHANCE, LINK_BY_CHANCE, LINK_NONE, SOUND, STEPS, Step
 from replank.performer.settings import Settings
 from replank.timing.phrases import Phrase
 
@@ -55,6 +55,9 @@ class Reading(NamedTuple):
         soft, loud: Velocity without and with an accent, 1 to 127.
         roll: What a velocity controller carries, [0, 1).
         heard: Whether it is struck, on a pass on which no die is thrown, outside phrases.
+        is_steady: True where that is so on every pass.
+        may_sustain: True where it holds through rests by chance, if they follow: its link roll decides.
+        is_plain: True where its gate depends on nothing that follows but its own length.
     """
 
     settings: Settings
@@ -69,6 +72,9 @@ class Reading(NamedTuple):
     loud: int
     roll: float
     heard: Heard
+    is_steady: bool
+    may_sustain: bool
+    is_plain: bool
 
 
 class Readings:
@@ -89,13 +95,17 @@ class Readings:
 
 def read(step: Step, s: Settings) -> Reading:
     """Return what a step comes to."""
-    note = s.lens.sound(step, s.degrees, s.semitones)
+    note, link = s.lens.sound(step, s.degrees, s.semitones), link_of(step, s.slide)
+    strikes = ratchet_of(step, s.ratchet, s.ratchet_count) if s.ratchet or step.ratchet > 1 else 1
+    place = 1.0 - step.link  # ratchets lie at its low end
+    may_sustain = link == LINK_NONE and step.linked == LINK_BY_CHANCE and bool(s.rest or s.reroll)
+    may_sustain = may_sustain and strikes == 1 and s.ratchet < place <= s.ratchet + s.sustain
+    is_plain = link == LINK_NONE and strikes == 1 and not may_sustain and s.gate < 1.0
     return Reading(
         s, step, s.lens.base(step), note, s.lens.deviation(note, s.semitones),
-        is_accented(step, s.accent), link_of(step, s.slide),
-        ratchet_of(step, s.ratchet, s.ratchet_count) if s.ratchet or step.ratchet > 1 else 1,
+        is_accented(step, s.accent), link, strikes,
         s.velocity_of(step, False), s.velocity_of(step, True), velocity_roll_of(step),
-        Heard(step, *by_roll(step, step.rest, s.rest)),
+        Heard(step, *by_roll(step, step.rest, s.rest)), not s.reroll and step.pass_of == 1, may_sustain, is_plain,
     )  # fmt: skip
 
 

@@ -22,10 +22,11 @@ def boundary(p: Performer) -> None:
         close_cycle(p)
     if p.piece or p.course.mark < 0 or p.by_pulses:
         course.count(p)
+        begins = head.begins
     if p.due or p.ramps:
         acting.take_due(p, "step", t.song_clock)
         acting.move_ramps(p)
-    begins = head.begins
+        begins = head.begins
     if begins:
         _begin_cycle(p)
     elif not m.advances:
@@ -41,10 +42,13 @@ def boundary(p: Performer) -> None:
     begins = head.advance()
     index, clock = head.index, t.song_clock
     t.beginning, t.step_clock = p.now, clock
-    silent, step = lookahead.is_silenced(p), m.steps[index]
-    covers = lookahead.here(p, index).covers if s.phrase else ""
-    itself = not silent and not covers and (step.pass_of == 1 or lookahead.takes_turn(step, m.passes))
-    m.step_begins(index, itself, silent or covers == "visit home")
+    silent = (s.mute or p.ending or p.answer) and lookahead.is_silenced(p)
+    if s.phrase or m.steps[index].pass_of > 1:
+        covers = lookahead.here(p, index).covers
+        takes_turn = lookahead.takes_turn(m.steps[index], m.passes)
+        m.step_begins(index, takes_turn and not silent and not covers, bool(silent) or covers == "visit home")
+    else:
+        m.step_begins(index, not silent, bool(silent))
     if not m.is_decided and _is_moment_next(p, clock):
         _decide(p, 1)
     if p.by_pulses:

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 from replank.control.notices import Notice
 from replank.line.heard import is_accented, velocity_roll_of
-from replank.line.steps import BY_CHANCE, LINK_BY_CHANCE, LINK_NONE, LINK_SLIDE, LINK_TIE
+from replank.line.steps import BY_CHANCE, LINK_NONE, LINK_SLIDE, LINK_TIE
 from replank.performer import advancing, clocking, lookahead
-from replank.performer.reading import Heard
+from replank.performer.reading import Heard, Reading
 from replank.performer.voices import GO_ON, HOLD_ON, SLIDE, STRIKE, Sound, struck_again
 from replank.performer.voices import REST as SILENT
 from replank.timing.gates import (
@@ -51,38 +51,39 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         length: Nanoseconds until the next strike as far as is known; 0 unknown.
         begins: True on the first step of a cycle.
     """
-    m, t, band = p.melody, p.transport, p.band
+    m, s, t, band = p.melody, p.settings, p.transport, p.band
     if band.earlies or band.aheads:
         p.unschedule("early", "ahead")  # what was to come before this strike comes no more
-    here = lookahead.here(p, index)
-    is_close = here.covers == "close"
-    if here.step is not m.steps[index]:
-        m.stood_in[index] = here.step
-    if is_close and here.phrase is not None:
+    read, is_close = p.readings.of(index, m.steps[index], s), False
+    here = read.heard
+    if s.phrase or not read.is_steady:
+        here = lookahead.here(p, index)
+        is_close = here.is_close
         read = lookahead.reading(p, index, here)
-        t.closed = here.phrase.end
-    else:
-        read = p.readings.of(index, here.step, p.settings)
-    silenced = lookahead.is_silenced(p)
+        if here.step is not m.steps[index]:
+            m.stood_in[index] = here.step
+        if is_close and here.phrase is not None:
+            t.closed = here.phrase.end
+    silenced = (s.mute or p.ending or p.answer) and lookahead.is_silenced(p)
     heard = here.is_struck and not silenced
     accent = heard and read.is_accented
     velocity = read.loud if accent else read.soft
-    kind, strikes = SILENT, 1
+    kind, strikes, gate, linked = SILENT, 1, length, LINK_NONE
     tie, t.tie = t.tie, 0
     if heard:
         kind = STRIKE if is_close else GO_ON if tie == LINK_TIE else SLIDE if tie == LINK_SLIDE else STRIKE
         strikes = 1 if kind == GO_ON else read.strikes
-        gate, linked = _gate(p, here, read.note, length, read.link, strikes)
+        gate = int(length * s.gate)
+        if is_close or not read.is_plain or p.by_pulses or length - gate < s.gap:
+            gate, linked = _gate(p, here, read, length, strikes)
     elif here.covers and here.is_held_through:
-        kind, gate, linked = HOLD_ON, _until_breath(p, here), LINK_NONE
+        kind, gate = HOLD_ON, _until_breath(p, here)
     elif tie == SUSTAINED and here.rests_by_chance and t.step_clock < t.sustain[1]:
         kind, (gate, linked) = HOLD_ON, _hold_over(p, length, lookahead.upcoming(p))
-    else:
-        gate, linked = max(length, 1), LINK_NONE
+    spacing = length // strikes
     sound = Sound._make((
-        kind, index, read.base, read.note, velocity, read.roll, accent, gate,
-        read.cents if band.bends else 0.0, begins, strikes, length // strikes,
-        linked != LINK_NONE or 0 < length // strikes < gate, read.soft,
+        kind, index, read.base, read.note, velocity, read.roll, accent, gate, read.cents if band.bends else 0.0,
+        begins, strikes, spacing, linked != LINK_NONE or 0 < spacing < gate, read.soft,
     ))  # fmt: skip
     if silenced:
         band.pass_silently(p, sound if kind == HOLD_ON else Sound(SILENT, index))
@@ -115,17 +116,13 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
 # -- gates ---------------------------------------------------------------------
 
 
-def _gate(p: Performer, here: Heard, note: int, length: int, link: int, strikes: int) -> tuple[int, int]:
+def _gate(p: Performer, here: Heard, read: Reading, length: int, strikes: int) -> tuple[int, int]:
     """Return the nanoseconds that a note sounds, and how it is linked to the next step."""
-    s, pulses = p.settings, p.by_pulses
-    if here.covers == "close":
+    s, pulses, link, note = p.settings, p.by_pulses, read.link, read.note
+    if here.is_close:
         return _until_breath(p, here), LINK_NONE
     each = length // strikes
-    coming = None
-    if strikes == 1 and (
-        link != LINK_NONE or s.gate >= 1.0 or _may_sustain(p, here) or each - int(each * s.gate) < s.gap
-    ):
-        coming = lookahead.upcoming(p)
+    coming = lookahead.upcoming(p) if strikes == 1 else None
     is_next_struck = coming is not None and coming.is_struck and not lookahead.is_silenced(p)
     if link != LINK_NONE and is_next_struck:
         # Runs into the next step; what ends it if that never comes is this
@@ -134,7 +131,7 @@ def _gate(p: Performer, here: Heard, note: int, length: int, link: int, strikes:
         return (max(2 * length, longest) if pulses else 4 * max(length, longest)), link
     if each <= 0:
         return UNKNOWN_GATE_NS, LINK_NONE
-    if link == LINK_NONE and coming is not None and coming.rests_by_chance and _may_sustain(p, here):
+    if read.may_sustain and coming is not None and coming.rests_by_chance:
         p.transport.sustain = [note, p.transport.step_clock + (_PULSES_HELD if pulses else p.transport.bars.bar_length)]
         return _hold_over(p, length, coming)
     gate = int(each * s.gate) or 1
@@ -156,15 +153,6 @@ def _into_next(length: int) -> int:
 
 def _note_next(p: Performer, coming: Heard) -> int:
     return lookahead.reading(p, lookahead.coming(p)[0], coming).note
-
-
-def _may_sustain(p: Performer, here: Heard) -> bool:
-    """Tell whether a struck step holds through rests by chance, if they follow: its link roll decides."""
-    s, step = p.settings, here.step
-    if step.linked != LINK_BY_CHANCE or not (s.rest or s.reroll):
-        return False
-    place = 1.0 - step.link  # ratchets lie at its low end
-    return s.ratchet < place <= s.ratchet + s.sustain
 
 
 def _hold_over(p: Performer, length: int, coming: Heard) -> tuple[int, int]:

@@ -7,6 +7,7 @@ from typing import Any
 from replank.performer.settings import Settings
 from replank.timing.bars import Bars
 from replank.timing.follower import ClockFollower, PulseFollower
+from replank.timing.phrases import Phrase
 from replank.timing.playhead import Playhead, Roll
 
 
@@ -61,6 +62,7 @@ class Transport:
         self.since_moment = self.cycles_ended = 0
         self.closed = -1
         self.phrase_origin = 1
+        self.phrase: tuple[Settings, Phrase] | None = None  # the last one that was worked out
         self.sustain: list[int] = []
         self.losses = self.owed = self.told = 0
         self.beginning = self.step_clock = -1
@@ -97,7 +99,7 @@ class Transport:
         self.bars.set_origin(0)
         self.playhead.reset()
         self.since_moment = 0
-        self.closed = -1
+        self.closed, self.phrase = -1, None
         self.counted = []
 
     def here(self) -> int:
