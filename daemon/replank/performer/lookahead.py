@@ -140,14 +140,16 @@ def _by_itself(p: Performer, index: int, step: Step, passes: int) -> Heard:
 
 
 def _in_phrase(p: Performer, index: int, step: Step, passes: int, clock: int, cycle: int, phase: int) -> Heard:
+    s = p.settings
     phrase, at = phrase_at(p, clock, cycle, phase)
     covers = ""
-    if visits(p, phrase):
+    if s.visit_home and visits(p, phrase):
         step, covers = p.melody.home[index], "visit home"
-    struck, by_chance = rhythm(p, step, index, passes)
-    silence = phrase.silence
-    if at < silence - phrase.beat and (p.by_pulses or clock + p.settings.division < silence):
-        return Heard(step, struck, by_chance, covers, phrase, at)  # far from the end: what most steps are
+    read = p.readings.of(index, step, s)
+    _, struck, by_chance, *_ = read.heard if read.is_steady else (step, *rhythm(p, step, index, passes))
+    silence = phrase.end - phrase.breath * phrase.beat
+    if at < silence - phrase.beat and (p.by_pulses or clock + s.division < silence):
+        return Heard(step, struck, by_chance, covers, phrase, at)  # far from the end, as most steps are
     part = phrase.part(at, at + 1 if p.by_pulses else step_after(p, clock), p.transport.closed)
     if part == BREATH:
         return Heard(step, False, False, "breath", phrase, at)
