@@ -165,14 +165,16 @@ async def test_a_step_by_mouse():
 async def test_history_tells_and_brings_back():
     async with shown() as view:
         await view.press("3", "down", "down")
-        assert "cycle 23: 9 notes" in view.text()
+        notes = {row["cycle"]: row["notes"] for row in view.server.record["state"]["performer"]["history"]}
+        told = f"cycle 23: {sum(note >= 0 for note in notes[23])} notes"
+        assert told in view.text()
         await view.press("enter")
         assert view.server.done() == ["back:23"]
         view.server.record["state"]["performer"]["history"].append({"cycle": 26, "notes": [60] * 16})
         view.app.model.wants_state = True
         view.clock.now += 1
         await view.quiet()
-        assert "cycle 23: 9 notes" in view.text(), "the marker stays on its cycle"
+        assert told in view.text(), "the marker stays on its cycle"
         await view.press("b")
         assert view.server.done()[-1] == "back_full:23"
         await view.pilot.click("#history", offset=(20, 1))
