@@ -164,6 +164,13 @@ class Melody:
         if itself:
             self.played |= 1 << index
 
+    def stands_in(self, index: int, step: Step) -> None:
+        """Note that `step` is played at a place, from 0: what is kept of this cycle is what was heard."""
+        if step != self.steps[index]:  # by what it says: of a restored form, equal steps are other objects
+            self.stood_in[index] = step
+        else:
+            self.stood_in.pop(index, None)
+
     def candidates(self, length: int) -> list[int]:
         """Return the steps that may mutate: heard as themselves, unpinned, not forced to rest, not just edited."""
         return [
