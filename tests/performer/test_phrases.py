@@ -286,3 +286,13 @@ def test_without_a_breath_a_close_ends_a_gap_before_the_same_pitch() -> None:
     stage.clocks(97)
     assert stage.ons()[-1][0] - stage.offs()[-1][0] == pytest.approx(5 * MS, abs=MS)
     assert stage.offs()[-1][0] - stage.ons()[-2][0] == pytest.approx(24 * AT_120 - 5 * MS, abs=MS)  # a beat, held
+
+
+def test_with_pulses_phrases_of_a_show_that_goes_on_are_counted_from_its_beginning_anew() -> None:
+    stage = Stage(pulses_setup(), phrase=2, length=8, hold=True)
+    for _ in range(24):  # one phrase and a half
+        stage.pulse()
+    again = Stage(pulses_setup(), phrase=2, length=8, hold=True)
+    again.p.carry_over(stage.p.save(), whole=True)
+    again.pulse()
+    assert again.p.view()["phrase"]["number"] == 1 and again.p.view()["phrase"]["bar"] == 1
