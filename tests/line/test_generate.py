@@ -225,3 +225,13 @@ def test_a_fixed_seed_draws_a_fixed_line():
 
 GOLDEN = [62, 60, 57, 55, 50, 53, 50, 50, 50, 50, 48, 50, 53, 48, 53, 57]
 GOLDEN_CELLS = [62, 65, 62, 62, 62, 65, 62, 65, 60, 53, 53, 55, 60, 62, 60, 62]
+
+
+def test_a_pinned_step_is_among_the_twins_of_the_new_drawing_not_of_the_old():
+    lens = lens_for(2, SCALES["dorian"], 48, 24)
+    old = draw(lens, Shape(3, "aaba", 16), Numbers(5, DRAW, 0))
+    before = [step._replace(pinned=index in (5, 40)) for index, step in enumerate(old)]
+    line = draw(lens, Shape(3, "abab", 32), Numbers(5, DRAW, 1), before)
+    assert [step.twin for step in line] == list(twin_marks("abab", 32))
+    for index in (5, 40):
+        assert line[index]._replace(twin=old[index].twin) == before[index]

@@ -272,3 +272,15 @@ def test_every_action_of_the_table_has_a_handler_and_none_else_but_the_inner_two
     from replank.performer.acting import HANDLERS
 
     assert set(HANDLERS) - {"caught", "brought"} == set(ACTIONS)
+
+
+def test_a_scheme_that_does_not_fit_the_length_says_once_that_the_line_is_drawn_free() -> None:
+    stage = Stage(length=7)
+    assert stage.said("without_effect") == []  # the default: nobody has set it
+    stage.set(scheme="abab")
+    (said,) = stage.said("without_effect")
+    assert said["name"] == "scheme" and "drawn free" in said["why"]
+    stage.set(length=16)
+    stage.set(scheme="aaab")
+    stage.set(length=10, scheme="free")
+    assert len(stage.said("without_effect")) == 1

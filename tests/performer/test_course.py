@@ -273,3 +273,30 @@ def test_by_phrase_as_many_moments_happen_as_cycles_ended_and_are_one_unit() -> 
     assert moments <= {4.0, 8.0, 12.0} and len(moments) == 3
     assert [unit.kind for unit in stage.p.melody.trail.units] == ["mutation"] * 3
     assert stage.p.melody.moment == 12
+
+
+def test_a_long_pause_of_the_pulses_is_no_piece_time_however_it_ends() -> None:
+    stage = on_stage(Piece("First Light"), Piece("Meridian"), setup=pulses_setup())
+    for _ in range(41):
+        stage.pulse()
+    assert course.time_now(stage.p) == 10_000 * MS
+    stage.until(stage.now + 600_000 * MS)
+    stage.do("star")  # an event brings the performer's own time along
+    assert course.time_now(stage.p) == 10_000 * MS
+    stage.do("piece", "2")
+    stage.do("piece_as_left", "1")
+    assert course.time_now(stage.p) == 10_000 * MS
+
+
+def test_after_a_move_back_an_arc_takes_its_parameter_up_at_the_next_point_from_there() -> None:
+    points = ((0.0, 0.2), (0.5, 0.4), (1.0, 0.6))
+    stage = on_stage(Piece("First Light", arc=(Arc("tension", "minutes", points),)))
+    stage.start()
+    stage.do("goto", "0.7")
+    stage.bars(1)
+    stage.set(tension=0.9)
+    stage.do("goto", "0.4")
+    stage.bars(2)
+    assert stage.p.values["tension"] == 0.9
+    stage.bars(2)  # past the point at 0.5 minutes
+    assert stage.p.values["tension"] == pytest.approx(0.42, abs=0.03)

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from replank.control.setup import Output, Piece, Setup, Voice
-from replank.line.steps import BY_CHANCE, REST, SOUND, Written
-from tests.performer.kit import MS, Stage, every_step
+from replank.line.steps import BY_CHANCE, LINK_NAMES, REST, SOUND, Step, Written
+from tests.performer.kit import AT_120, MS, Stage, every_step
 
 
 def plain(setup: Setup | None = None, **more: object) -> Stage:
@@ -262,3 +262,22 @@ def test_middle_c_renames_everywhere() -> None:
     stage.do("note", "1", "C3")
     assert stage.p.view()["line"]["steps"][0]["note"] == 60
     assert stage.p.view()["line"]["steps"][0]["name"] == "C3"
+
+
+@pytest.mark.parametrize("linked", ["chance", "tie"])
+def test_a_held_note_that_is_re_pitched_is_held_on(linked: str) -> None:
+    # Step 1 is sustained through two rests by chance, or tied through step 2, which is as long.
+    stage = Stage(length=4, hold=True, rest_chance=0.5, sustain=1.0, slide_chance=0.0)
+    sounds, rests = Step(pitch=62, rest=0.9, link=0.5), Step(pitch=65, rest=0.1, link=0.5)
+    first = sounds._replace(linked=LINK_NAMES.index(linked))
+    second = rests if linked == "chance" else sounds._replace(linked=LINK_NAMES.index("none"))
+    stage.p.melody.steps = [first, second, rests, sounds._replace(pitch=67)] * 16
+    stage.start()
+    stage.clocks(24 + 3)
+    stage.forget()
+    stage.do("note", "1", "65")
+    (struck, note) = stage.ons()[-1]
+    stage.clocks(18)
+    off = next(when for when, other in stage.offs() if other == note)
+    clocks = {"chance": 16, "tie": 7.6}[linked]  # to step 4, or to 0.6 of step 2
+    assert note == 65 and off - struck == pytest.approx(clocks * AT_120, abs=MS)

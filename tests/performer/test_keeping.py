@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from replank.control.parameters import SNAPSHOT_NAMES
-from replank.line.steps import REST, SOUND, Form
+from replank.line.steps import LINK_TIE, REST, SOUND, Form
 from replank.performer.events import BringBack
 from tests.performer.kit import Stage
 
@@ -283,3 +283,19 @@ def test_forced_states_survive_mutation_and_are_released(state: int) -> None:
     assert stage.said("mutation")
     stage.do("all_to_chance")
     assert {s.rhythm for s in stage.p.melody.steps} == {0}
+
+
+def test_go_home_takes_home_s_forced_states_and_leaves_pins() -> None:
+    stage = Stage(hold=True)
+    stage.do("rest", "3", "rest")
+    stage.do("link", "4", "tie")
+    stage.do("keep", "forced", due="now")
+    stage.do("to_chance", "3")
+    stage.do("to_chance", "4")
+    stage.do("pin", "5", "on")
+    stage.do("home_from", "forced", due="now")
+    assert stage.p.melody.home[2].rhythm == REST
+    stage.do("go_home", due="now")
+    steps = stage.p.melody.steps
+    assert (steps[2].rhythm, steps[3].linked, steps[4].pinned) == (REST, LINK_TIE, True)
+    assert not any(step.pinned for i, step in enumerate(steps) if i != 4)

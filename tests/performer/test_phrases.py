@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from replank.line.steps import LINK_NAMES, Step
 from replank.performer import lookahead
 from replank.timing.phrases import BREATH, CLOSE, OPEN, Phrase
 from tests.performer.kit import AT_120, MS, Stage, pulses_setup
@@ -265,3 +266,33 @@ def test_state_in_a_phrase_survives_saving() -> None:
             one.forget()
             one.clocks(1)
         assert other.heard == stage.heard, clocks
+
+
+@pytest.mark.parametrize("linked", ["tie", "slide", "none"])
+def test_a_close_of_the_same_pitch_is_struck_after_a_gap_whatever_leads_to_it(linked: str) -> None:
+    stage = Stage(phrase=1, breath=1, hold=True, rest_chance=0.0, slide_chance=0.0, sustain=0.0)
+    stage.p.melody.steps = [Step(pitch=57)] * 64  # A, the fifth: odd phrases close on it
+    stage.p.melody.steps[7] = Step(pitch=57, linked=LINK_NAMES.index(linked))
+    stage.start()
+    stage.clocks(50)  # the close is on beat 3, clock 48 counted from 0
+    close = stage.ons()[-1][0]
+    assert close - stage.offs()[-1][0] >= 5 * MS - 1
+
+
+def test_without_a_breath_a_close_ends_a_gap_before_the_same_pitch() -> None:
+    stage = Stage(phrase=1, breath=0, hold=True, rest_chance=0.0, slide_chance=0.0, sustain=0.0)
+    stage.p.melody.steps = [Step(pitch=57)] * 64
+    stage.start()
+    stage.clocks(97)
+    assert stage.ons()[-1][0] - stage.offs()[-1][0] == pytest.approx(5 * MS, abs=MS)
+    assert stage.offs()[-1][0] - stage.ons()[-2][0] == pytest.approx(24 * AT_120 - 5 * MS, abs=MS)  # a beat, held
+
+
+def test_with_pulses_phrases_of_a_show_that_goes_on_are_counted_from_its_beginning_anew() -> None:
+    stage = Stage(pulses_setup(), phrase=2, length=8, hold=True)
+    for _ in range(24):  # one phrase and a half
+        stage.pulse()
+    again = Stage(pulses_setup(), phrase=2, length=8, hold=True)
+    again.p.carry_over(stage.p.save(), whole=True)
+    again.pulse()
+    assert again.p.view()["phrase"]["number"] == 1 and again.p.view()["phrase"]["bar"] == 1

@@ -164,3 +164,17 @@ def test_a_build_that_holds_through_forced_rests_is_found_out(monkeypatch: pytes
     monkeypatch.setattr(reading, "by_roll", blind)
     with pytest.raises(AssertionError):
         test_a_forced_rest_ends_it_and_a_written_rest_is_never_filled()
+
+
+def test_the_root_at_the_end_is_held_its_beats_whatever_was_sustained_before_it() -> None:
+    stage = Stage(length=4, hold=True, rest_chance=0.5, sustain=1.0, slide_chance=0.0)
+    sounds, rests = Step(pitch=65, rest=0.9, link=0.5), Step(pitch=65, rest=0.1, link=0.5)
+    stage.p.melody.steps = [rests, rests, sounds, rests] * 16  # step 3 is held over the cycle's end
+    stage.start()
+    stage.clocks(30)
+    stage.do("end")
+    stage.clocks(200)
+    struck, note = stage.ons()[-1]
+    beats = stage.p.setup.clock.end_beats
+    assert note % 12 == 2
+    assert stage.offs()[-1] == (pytest.approx(struck + beats * 24 * AT_120, abs=MS), note)

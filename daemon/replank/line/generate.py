@@ -117,7 +117,10 @@ def draw(lens: Lens, shape: Shape, numbers: Numbers, before: Sequence[Step] | No
     for index, place in enumerate(tones):
         pinned = drawing.pinned[index]
         source = drawing.pinned[velocities[index]]
-        steps.append(pinned or Step(
+        if pinned:  # as it is, but among the twins of this drawing
+            steps.append(pinned if pinned.twin == marks[index] else pinned._replace(twin=marks[index]))
+            continue
+        steps.append(Step(
             pitch=lens.tones[place],
             rest=rests[index],
             accent=accents[index],

@@ -140,14 +140,6 @@ def by_turn(changes: Sequence[Change]) -> Iterator[list[Change]]:
         yield turn
 
 
-def homed(step: Step, home: Step) -> Step:
-    """Return a step with its home's pitch, freedom, rolls and forced velocity; what else a hand set stays."""
-    return step._replace(
-        pitch=home.pitch, free=home.free, rest=home.rest, accent=home.accent, velocity=home.velocity, link=home.link,
-        forced_velocity=home.forced_velocity,
-    )  # fmt: skip
-
-
 def _take_turn(turn: Turn, pool: Sequence[int]) -> str:
     """Change the draft by what the chosen step brings about; return the kind."""
     draft, chances = turn.draft, turn.chances

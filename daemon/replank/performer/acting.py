@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from replank.control.actions import find_action, when_words
 from replank.control.parameters import check, find, show
+from replank.line.generate import has_cells
 from replank.performer import clocking, course, editing, keeping, pieces, playing
 from replank.performer.arguments import prepare
 from replank.performer.settings import Settings
@@ -235,6 +236,10 @@ def apply_values(p: Performer, values: dict[str, Any], origin: str) -> None:
         p.transport.ended_by = p.transport.ended_by or "length"
     if p.values["visit_home"] and not p.values["phrase"] and not {"visit_home", "phrase"}.isdisjoint(changed):
         p.notice("without_effect", name="visit_home", why="phrases are off: phrase sets their bars")
+    shape = p.settings.shape
+    if "scheme" in changed and shape.scheme != "free" and not has_cells(shape.scheme, shape.length):
+        why = f"a line of {shape.length} is drawn free; {shape.scheme} needs 16 steps or more, in four equal parts"
+        p.notice("without_effect", name="scheme", why=why)
     if "fine_tune" in changed:
         p.band.bend_sounding(p)
     for name, before in changed.items():

@@ -79,7 +79,7 @@ def _bar(p: Performer) -> None:
         begin_here(p, t.song_clock, "restart")
     unit, count = p.settings.every
     is_moment = begins(bar, p.settings.phrase) if unit == "phrase" else unit == "bar" and bar % count == 0
-    if is_moment and t.song_clock:
+    if is_moment and t.song_clock and p.piece_since != p.now:  # a piece that begins has its first moment later
         steps.mutation_moment(p)
 
 

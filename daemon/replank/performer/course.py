@@ -81,9 +81,7 @@ def take_up(p: Performer, plain: list[Any]) -> None:
 def count(p: Performer) -> None:
     """Count piece time up to a step that begins now, and let the arcs move on."""
     c = p.course
-    if c.mark >= 0 and not (p.by_pulses and p.now - c.mark > acting.pulses_idle_ns(p)):
-        c.time += p.now - c.mark
-    c.mark = p.now
+    c.time, c.mark = time_now(p), p.now
     piece = piece_of(p)
     for arc in piece.arc if piece else ():
         _move(p, arc)
@@ -93,14 +91,20 @@ def pause(p: Performer, until: int) -> None:
     """The line stops running: piece time is counted up to `until` (ns) and stands."""
     c = p.course
     if c.mark >= 0:
-        c.time += max(0, until - c.mark)
+        c.time += _counted(p, until)
         c.mark = -1
 
 
 def time_now(p: Performer) -> int:
     """Return the piece time, ns."""
     c = p.course
-    return c.time + (p.now - c.mark if c.mark >= 0 else 0)
+    return c.time + (_counted(p, p.now) if c.mark >= 0 else 0)
+
+
+def _counted(p: Performer, until: int) -> int:
+    """Return the piece time, ns, since it was last counted; none where pulses have stayed away."""
+    since = max(0, until - p.course.mark)
+    return 0 if p.by_pulses and since > acting.pulses_idle_ns(p) else since
 
 
 def _place(p: Performer, arc: Arc, ahead_ns: int = 0) -> float:
@@ -155,8 +159,12 @@ def hand(p: Performer, name: str) -> None:
     piece = piece_of(p)
     for arc in piece.arc if piece else ():
         if arc.name == name:
-            at = _place(p, arc)
-            p.course.out[name] = next((i for i, (when, _) in enumerate(arc.points) if when > at), len(arc.points))
+            p.course.out[name] = _next_point(arc, _place(p, arc))
+
+
+def _next_point(arc: Arc, at: float) -> int:
+    """Return the first point, from 0, after a place; the count of points where none is."""
+    return next((i for i, (when, _) in enumerate(arc.points) if when > at), len(arc.points))
 
 
 # -- the plan ------------------------------------------------------------------
@@ -209,7 +217,8 @@ def cancel_plan(p: Performer) -> None:
 
 def _goto(p: Performer, args: list[Any], origin: str) -> None:
     """Move piece time, and the piece's bars with it at the tempo of now."""
-    if piece_of(p) is None:
+    piece = piece_of(p)
+    if piece is None:
         raise ValueError("no piece is playing: give play a set with --set")
     c, t, minutes = p.course, p.transport, args[0]
     if p.by_pulses:
@@ -219,6 +228,9 @@ def _goto(p: Performer, args: list[Any], origin: str) -> None:
     was = time_now(p)
     c.time, c.mark = int(minutes * MINUTE), p.now if c.mark >= 0 else -1
     c.origin = bar_now(p) - (c.time // bar_ns if bar_ns else 0)
+    for arc in piece.arc:  # after a move back the next point may be an earlier one
+        if arc.name in c.out:
+            c.out[arc.name] = min(c.out[arc.name], _next_point(arc, _place(p, arc)))
     acting.done(p, "goto", f"the piece is at {clock_text(c.time)}, was at {clock_text(was)}", origin)
 
 

@@ -21,6 +21,7 @@ from replank.line.steps import (
     without_forced_velocity,
 )
 from replank.performer import acting, lookahead
+from replank.performer.controllers import MS
 from replank.performer.voices import SLIDE, STRIKE, Sound
 
 if TYPE_CHECKING:
@@ -84,15 +85,29 @@ def _let_hear(p: Performer, index: int, step: Step) -> None:
     )  # fmt: skip
     here = playing and t.playhead.index == index and any(state.held >= 0 for state in p.band.states)
     if here and p.setup.audition == "on":
-        # The step that is sounding is re-pitched without another attack.
-        left = max(1, gate - (p.now - t.beginning)) if gate > p.now - t.beginning else gate
-        p.band.again(p, sound._replace(kind=SLIDE, gate=left))
+        # The step that is sounding is re-pitched without another attack, and ends where it would have ended.
+        tied = any(state.tied for state in p.band.states)
+        p.band.again(p, sound._replace(kind=SLIDE, gate=_left(p, gate), tied=tied))
+        if t.sustain:
+            t.sustain[0] = note
     elif p.band.cue >= 0:
         p.band.speak(p, p.band.cue, sound)
     elif p.setup.audition == "on" and (not playing or _has_room(p, length)):
         p.band.again(p, sound._replace(gate=min(gate, _SAMPLE) if playing else gate))
     else:
         p.notice("heard_next", index=index + 1)
+
+
+def _left(p: Performer, otherwise: int) -> int:
+    """Return for how long, ns, what the line sounds now is still held; `otherwise` where it has no end."""
+    ends = []
+    for when, _, kind, args in p.deadlines:
+        if kind != "off" or args[0] >= len(p.band.voices):
+            continue
+        voice, state = p.band.voices[args[0]], p.band.states[args[0]]
+        if state.held >= 0 and state.token == args[1] and not (voice.is_cue or voice.canon_steps):
+            ends.append(int((when - p.now - max(0.0, voice.delay_ms) * MS) / voice.gate_scale))
+    return max(1, max(ends)) if ends else otherwise
 
 
 def _has_room(p: Performer, length: int) -> bool:

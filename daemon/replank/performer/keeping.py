@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from replank.control.parameters import DEFAULTS, PARAMETERS
 from replank.line.lenses import root_pitch
-from replank.line.mutation import homed
 from replank.line.steps import SOUND, STEPS, Form, Step
 from replank.line.trail import Unit, remade, reverted
 from replank.performer import acting, course, lookahead, steps
@@ -225,7 +224,9 @@ def _mutate(p: Performer, args: list[Any], origin: str) -> None:
 
 def _go_home(p: Performer, args: list[Any], origin: str) -> None:
     m = p.melody
-    steps = tuple(step if step.pinned else homed(step, home) for step, home in zip(m.steps, m.home, strict=True))
+    steps = tuple(
+        step if step.pinned else home._replace(pinned=False) for step, home in zip(m.steps, m.home, strict=True)
+    )  # what is forced there included; homing alone leaves that as it is
     unit = change_line(p, "go home", "go home", Form(steps, tuple(m.home), p.settings.length), {})
     _settled(p, "the line is at home", "go_home", origin, unit)
 

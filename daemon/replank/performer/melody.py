@@ -88,7 +88,7 @@ class Melody:
         self.shortest_whole = 0  # steps of the last cycle that was cut short, while settling
         self.last: Kept | None = None
         self.sounded: list[int] = [-2] * STEPS  # notes of this cycle; -1 rest, -2 not reached
-        self.stood_in: dict[int, Step] = {}  # steps that sounded in this cycle in place of the line's own
+        self.stood_in: dict[int, Step] = {}  # of this cycle: what was played where the line is another by its end
         self.history: deque[tuple[int, tuple[int, ...]]] = deque(maxlen=HISTORY)
         self.mutations = 0
 
@@ -125,7 +125,7 @@ class Melody:
         self.seed = seed
         self.moment = self.draws = self.by_hand = 0
         self.passes = 1
-        self.pending, self.is_decided = [], False
+        self.pending, self.is_decided, self.decided = [], False, 0
         self.played = 0
 
     # -- settling --------------------------------------------------------------
@@ -134,7 +134,7 @@ class Melody:
         """Let no mutation happen until so many cycles were heard in full."""
         self.settle_need = self.settle_left = cycles
         self.settle_from = self.advances
-        self.shortest_whole = 0
+        self.shortest_whole = self.played = 0  # what was heard until now is another line
         self.pending = []
 
     def left_after_this_cycle(self, by_itself: bool) -> int:
@@ -163,6 +163,13 @@ class Melody:
         self.muted_advances += silent
         if itself:
             self.played |= 1 << index
+
+    def stands_in(self, index: int, step: Step) -> None:
+        """Note that `step` is played at a place, from 0: what is kept of this cycle is what was heard."""
+        if step != self.steps[index]:  # by what it says: of a restored form, equal steps are other objects
+            self.stood_in[index] = step
+        else:
+            self.stood_in.pop(index, None)
 
     def candidates(self, length: int) -> list[int]:
         """Return the steps that may mutate: heard as themselves, unpinned, not forced to rest, not just edited."""
@@ -236,6 +243,8 @@ class Melody:
         done = [change for change in done if self.steps[change.index] != before[change.index]]
         for change in done:
             self.changed[change.index] = (self.cycle, change.kind)
+            if self.sounded[change.index] != -2:  # in the midst of a cycle in which it has been played
+                self.stood_in.setdefault(change.index, before[change.index])
         self.mutations += len({change.turn for change in done})
         return done
 
@@ -257,13 +266,13 @@ class Melody:
 
     def release_decided(self, may: bool) -> list[Change]:
         """Apply the decided mutations, or drop them where `may` is False; begin a new moment."""
-        changes, self.pending, self.is_decided = self.pending, [], False
+        changes, self.pending, self.is_decided, self.decided = self.pending, [], False, 0
         self.played = 0
         return self.apply(changes) if may else []
 
     def interrupted(self) -> None:
         """Begin the present cycle anew: nothing of it has been heard, nothing is decided."""
-        self.pending, self.is_decided = [], False
+        self.pending, self.is_decided, self.decided = [], False, 0
         self.played = self.advances = self.muted_advances = 0
         self.stood_in = {}
         self.sounded = [-2] * STEPS

@@ -122,6 +122,7 @@ def _from_step_one(p: Performer) -> None:
         t.playhead.reset()
         t.ended_by, t.origin = "piece", 0
     t.keeps_form = True
+    t.since_moment = t.cycles_ended = 0
 
 
 def _piece(p: Performer, args: list[Any], origin: str) -> None:

@@ -103,7 +103,7 @@ def final_note(p: Performer) -> None:
         return
     p.unschedule("strike", "again", "late", "early")
     s, t, beats = p.settings, p.transport, p.setup.clock.end_beats
-    p.ending = 3
+    p.ending, t.tie = 3, 0  # no step that rests may hold the root as though it were its own
     step = Step(pitch=root_pitch(s.lens))
     note = s.lens.sound(step, 0, s.semitones)  # the key's own root, as a close counts it
     if p.by_pulses:

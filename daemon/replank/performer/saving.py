@@ -89,6 +89,7 @@ def carry_over(p: Performer, plain: dict[str, Any], whole: bool) -> None:
     melody.trail.shift(p.now - plain["now"])
     melody.interrupted()
     p.melody = melody
+    p.transport.phrase_origin = melody.cycle  # with pulses phrases are counted from here
     course.take_up(p, plain["course"])
     p.changed()
     melody.settle(p.values["settle"])

@@ -37,8 +37,8 @@ def boundary(p: Performer) -> None:
         if t.since_moment >= count:
             mutation_moment(p)
         t.since_moment += 1
-    if begins:
-        t.keeps_form = False
+    if begins and t.keeps_form:
+        t.keeps_form, t.cycles_ended = False, 0  # what ended before counts for no moment
     begins = head.advance()
     index, clock = head.index, t.song_clock
     t.beginning, t.step_clock = p.now, clock

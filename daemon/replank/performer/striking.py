@@ -60,10 +60,10 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         here = lookahead.here(p, index)
         is_close = here.is_close
         read = lookahead.reading(p, index, here)
-        if here.step is not m.steps[index]:
-            m.stood_in[index] = here.step
         if is_close and here.phrase is not None:
             t.closed = here.phrase.end
+    if m.stood_in or here.step is not m.steps[index]:
+        m.stands_in(index, here.step)
     silenced = (s.mute or p.ending or p.answer) and lookahead.is_silenced(p)
     heard = here.is_struck and not silenced
     accent = heard and read.is_accented
@@ -124,7 +124,9 @@ def _gate(p: Performer, here: Heard, read: Reading, length: int, strikes: int) -
     each = length // strikes
     coming = lookahead.upcoming(p) if strikes == 1 else None
     is_next_struck = coming is not None and coming.is_struck and not lookahead.is_silenced(p)
-    if link != LINK_NONE and is_next_struck:
+    if link != LINK_NONE and coming is not None and is_next_struck:
+        if coming.is_close and not pulses and _note_next(p, coming) == note:  # it is struck, whatever leads to it
+            return gap_before_repeat(length, length, s.gap), LINK_NONE
         # Runs into the next step; what ends it if that never comes is this
         # deadline (pulses) or the loss of the clock.
         longest = LONGEST_PULSE_GATE_NS
@@ -175,10 +177,17 @@ def _until_breath(p: Performer, here: Heard) -> int:
     t, s = p.transport, p.settings
     assert here.phrase is not None
     left = here.phrase.silence - here.at
+    if here.is_close:
+        t.sustain = [lookahead.reading(p, t.playhead.index, here).note, t.step_clock + left]
     if p.by_pulses:
         return min(max(1, left * t.pulse.interval or UNKNOWN_GATE_NS), LONGEST_PULSE_GATE_NS)
     whole, rest = swing_delay(t.step_clock, s.division, s.swing) if s.swing > 50 else (0, 0)
-    return max(1, clocks_ns(left - whole, -rest, t.follower.interval) or UNKNOWN_GATE_NS)
+    gate = max(1, clocks_ns(left - whole, -rest, t.follower.interval) or UNKNOWN_GATE_NS)
+    if not s.breath and lookahead.step_after(p, t.step_clock) == here.phrase.silence:
+        coming = lookahead.upcoming(p)  # no breath: the next phrase begins where this one ends
+        if coming.is_struck and t.sustain[:1] == [_note_next(p, coming)]:
+            return gap_before_repeat(gate, gate, s.gap)
+    return gate
 
 
 # -- ratchets ------------------------------------------------------------------

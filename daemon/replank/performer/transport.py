@@ -37,8 +37,8 @@ class Transport:
         cycles_ended: Cycles since the last mutation moment, for `mutate_every: phrase`.
         closed: Where the last phrase that has had its close ends, as phrases count; -1 none.
         phrase_origin: With pulses, the cycle in which phrase 1 began.
-        sustain: While a note holds through rests by chance: the note, and the song
-            clock at which that ends at the latest.
+        sustain: While a note holds through rests by chance, or closes a phrase: the note,
+            and the song clock at which that ends at the latest.
         losses: How often the clock was lost.
         beginning, step_clock: Time (ns) and song clock of the last step's beginning.
     """
@@ -98,7 +98,7 @@ class Transport:
         self.next_step = self.next_bar = self.origin = 0
         self.bars.set_origin(0)
         self.playhead.reset()
-        self.since_moment = 0
+        self.since_moment = self.cycles_ended = 0
         self.closed, self.phrase = -1, None
         self.counted = []
 
