@@ -1,0 +1,188 @@
+"""The trial of a clock that came where the grid has none: a hole, a burst, a stand-still, a new tempo?
+
+From the first clock that was out of place on, what came is counted beside
+what the grid says, until enough clocks have come evenly to tell.  Times are
+integers of nanoseconds, places are clocks since the last one of the grid.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from replank.timing.fit import Fit
+
+REVIEWS = (6, 12, 24)
+"""Calm intervals after which a trial is reviewed; the last review ends it."""
+LEAST_NS = 5_000_000
+"""No tempo is above 500 quarter notes a minute: a shorter interval is none."""
+TEMPO, DOUBT, GRID, SHIFTED = "tempo", "doubt", "grid", "shifted"
+_ALIKE = 5
+"""Pairs of odd intervals alike, in a row, that make a new tempo for good."""
+_DOUBT_MOST = 48
+
+
+class Verdict(NamedTuple):
+    """What a review finds.
+
+    Attributes:
+        kind: tempo: another tempo; doubt: the tolerance cannot tell; grid: the old grid explains the calm clocks;
+            shifted: it does not, the sender stood still or was moved.
+        place: The count after it, or -1 where it is what came.
+        count: What the grid says.
+        off: How far the calm clocks are from the grid, ns.
+        tolerance: How far they may be, ns.
+    """
+
+    kind: str
+    place: int
+    count: int
+    off: int
+    tolerance: int
+
+
+class Trial:
+    """One trial.
+
+    Attributes:
+        fit: The grid when it began.
+        base: The place at the moment `fit.at`: 0, or that of the clock which the grid was handed on to.
+        loose: Nothing is credited or swallowed: the clock is uneven, or was a short while ago.
+        started: Clocks that the judge had received when it began.
+        place: Of the last clock.
+        came: Clocks received, those that the ear proved included.
+        swallowed: Of those, the ones that moved nothing.
+        proved: Of those, the ones that only the ear heard.
+        credited: The place is ahead of what came.
+        gap: The intervals of the gap that began it, to the nearest; 0 where it began early.
+        begins, ends: Stamps between which clocks may have been lost, ns.
+        before: The interval before, ns.
+        alike: Odd intervals in a row that were like the one before.
+        run: Stamps of these.
+        calm: Stamps of the calm clocks in a row.
+        coasts: The line played on by the grid's moments.
+    """
+
+    __slots__ = (
+        "alike", "base", "before", "begins", "calm", "came", "coasts", "credited", "ends", "fit", "gap", "loose", "place",
+        "proved", "run", "started", "swallowed",
+    )  # fmt: skip
+
+    def __init__(self, fit: Fit, loose: bool, started: int, begins: int) -> None:
+        self.fit = fit
+        self.loose = loose
+        self.started = started
+        self.begins = self.ends = begins
+        self.base = self.place = self.came = self.swallowed = self.proved = self.gap = 0
+        self.credited = self.coasts = False
+        self.before = self.alike = 0
+        self.run: list[int] = []
+        self.calm: list[int] = []
+
+    def slot(self, now: int) -> int:
+        """Return the place of the grid that is nearest to a moment."""
+        fit = self.fit
+        return self.base + (now - fit.at + fit.interval // 2) // fit.interval
+
+    def is_odd(self, interval: int) -> bool:
+        """Tell whether an interval may be one of another tempo."""
+        own = self.fit.interval
+        return 2 * interval >= 3 * own or (8 * interval <= 5 * own and interval >= LEAST_NS)
+
+    def take(self, now: int, interval: int, may_swallow: bool) -> bool:
+        """Count a clock that came `interval` after the last; return False where it is swallowed.
+
+        Args:
+            now: When it came.
+            interval: Since the last one.
+            may_swallow: False where everything that comes is counted.
+        """
+        own = self.fit.interval
+        before, self.before = self.before, interval
+        self.came += 1
+        if self._is_alike(interval, before):
+            self.run = [*self.run, now] if self.alike else [now - interval - before, now - interval, now]
+            self.alike += 1
+            self.place = self.came
+            self.credited = False
+            self.calm = []
+            self.ends = now
+            return True
+        self.alike, self.run = 0, []
+        if may_swallow and interval < min(own // 4, LEAST_NS) and self.slot(now) <= self.place and self._may_be_late():
+            self.swallowed += 1
+            if self.credited:
+                self.calm, self.ends = [], now
+            self.before = before
+            return False
+        if self.credited and 2 * interval > 3 * own:
+            self.place = max(self.slot(now), self.place + 1)
+        else:
+            self.place += 1
+        if own <= 2 * interval <= 3 * own and self.calm:
+            self.calm.append(now)
+        else:
+            self.calm = [now]
+            self.ends = now
+        return True
+
+    def _is_alike(self, interval: int, before: int) -> bool:
+        if not (self.is_odd(interval) and self.is_odd(before)):
+            return False
+        own = self.fit.interval
+        return (interval > own) == (before > own) and 4 * abs(interval - before) <= min(interval, before)
+
+    def _may_be_late(self) -> bool:
+        return self.credited or 12 * self.fit.jitter <= self.fit.interval
+
+    @property
+    def is_new_tempo(self) -> bool:
+        """True once enough odd intervals were alike."""
+        return self.alike >= _ALIKE
+
+    @property
+    def told(self) -> int:
+        """Return the count of what came and moved the line."""
+        return self.came - self.swallowed
+
+    def review(self, is_burnt: bool) -> Verdict:
+        """Judge by the calm clocks, of which a sixth, twelfth or twenty-fourth interval has just come."""
+        fit, calm = self.fit, self.calm
+        size = len(calm) - 1
+        own, unit, half = fit.interval, fit.unit, size // 2
+        now = (sum(calm[-half:]) - sum(calm[:half])) // (half * (size + 1 - half))
+        change = now - own
+        is_same = abs(change) <= 8 * unit // size + own // 256
+        is_kept = fit.even and is_same
+        between = own if is_kept else (own + now) // 2
+        first = sum(calm) // (size + 1) - size * (own if is_kept else now) // 2 - fit.at
+        place = (first + between // 2) // between
+        off = abs(first - place * between)
+        nth = REVIEWS.index(size)
+        tolerance = unit * (6, 5, 4)[nth] // 4 if is_kept else unit * (8, 7, 6)[nth] // 2
+        if fit.even:
+            tolerance += 12 * fit.lean
+        tolerance += own // 32 + fit.reach(max(place, 0), None if fit.even else change)
+        count = self.base + place + size
+        if 8 * abs(change) > own and not is_same:
+            return Verdict(TEMPO, -1, count, off, tolerance)
+        if 4 * tolerance > own:
+            tells = 8 * fit.jitter <= own and self.came <= _DOUBT_MOST and not self.loose and not is_burnt
+            tells = tells and (4 * off <= own or place >= 3)
+            return Verdict(DOUBT, count if tells else -1, count, off, tolerance)
+        if off <= tolerance and count >= self.told:
+            return Verdict(GRID, count, count, off, tolerance)
+        return Verdict(SHIFTED, -1, count, off, tolerance)
+
+    def save(self) -> list[Any]:
+        """Return everything as plain data."""
+        plain = [list(one) if isinstance(one := getattr(self, name), (list, Fit)) else one for name in self.__slots__]
+        return list(plain)
+
+    @classmethod
+    def restore(cls, plain: list[Any]) -> Trial:
+        """Rebuild what `save` took apart."""
+        made = cls.__new__(cls)
+        for name, value in zip(cls.__slots__, plain, strict=True):
+            setattr(made, name, list(value) if isinstance(value, list) else value)
+        made.fit = Fit(*plain[cls.__slots__.index("fit")])
+        return made
