@@ -107,7 +107,7 @@ def fit(numbers: Sequence[int], stamps: Sequence[int], grain: int = 0) -> Fit:
         interval = whole
         at = (time + (QUARTER * last - place) * interval) // QUARTER
     else:
-        interval = near
+        interval = whole if blocks == 8 and 12 * lean <= wander else near
         at = (times[-1] + (BLOCK * last - places[-1]) * interval) // BLOCK
     uneven = 6 * jitter > interval or 8 * wander > interval
     return Fit(at, interval, jitter, wander, lean, even, uneven)

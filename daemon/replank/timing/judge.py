@@ -246,7 +246,7 @@ class ClockJudge:
                 self.pace.last = now - self.pace.interval
             if 2 * tolerance > interval or (is_loose and gap_clocks > 4):
                 self._doubt = _UNKNOWN
-        elif may and gap < min(interval // 4, LEAST_NS) and 12 * found.jitter <= interval:
+        elif may and len(self._stamps) >= 48 and gap < min(interval // 4, LEAST_NS) and 12 * found.jitter <= interval:
             trial.place, trial.swallowed = 0, 1
             self._swallow()
             self.number += trial.place
@@ -319,12 +319,10 @@ class ClockJudge:
 
     def _hand_on(self, trial: Trial, verdict: Verdict, size: int) -> None:
         """Move the old grid's anchor, so that a hand is followed through a wobble."""
-        found = trial.fit
-        if found.even or not trial.credited or size != REVIEWS[0]:
-            return
-        if verdict.count != trial.place or 2 * verdict.off > verdict.tolerance:
-            return
-        trial.fit, trial.base = found._replace(at=self.last), trial.place
+        if trial.credited and size == REVIEWS[0] and verdict.kind in (GRID, DOUBT):
+            own = trial.fit.interval
+            if verdict.count == trial.place and 2 * verdict.off <= verdict.tolerance and 4 * verdict.off <= own:
+                trial.hand_on()
 
     def _place(self, trial: Trial, place: int) -> None:
         """Correct the count."""
