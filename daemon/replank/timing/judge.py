@@ -315,7 +315,8 @@ class ClockJudge:
             self._place(trial, place)
         if 2 * verdict.tolerance > trial.fit.interval:
             self._doubt = _UNKNOWN
-        self._close(trial, trial.calm, kind)
+        joins = kind == GRID or (kind == DOUBT and may and verdict.place >= 0 and 4 * verdict.off <= trial.fit.interval)
+        self._close(trial, trial.calm, kind, joins)
 
     def _hand_on(self, trial: Trial, verdict: Verdict, size: int) -> None:
         """Move the old grid's anchor, so that a hand is followed through a wobble."""
@@ -332,11 +333,13 @@ class ClockJudge:
         if by:
             self.news.append(("made up", by) if by > 0 else ("taken back", -by))
 
-    def _close(self, trial: Trial, stamps: list[int], kind: str) -> None:
+    def _close(self, trial: Trial, stamps: list[int], kind: str, joins: bool = False) -> None:
         """End a trial: its calm clocks join the grid, or are the new one."""
         made = trial.place - trial.told
         found = trial.fit
-        if kind == GRID:
+        if joins:
+            if kind == DOUBT:
+                self._doubt = max(self._doubt, _ESTIMATED)
             if made > 0:
                 self._credit(Credit(trial.begins, trial.ends, made + trial.proved, trial.proved))
             elif made:
