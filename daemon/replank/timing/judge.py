@@ -272,9 +272,11 @@ class ClockJudge:
         before, was_credited, ends = trial.place, trial.credited, trial.ends
         may = self.dropouts != WAIT and not trial.loose and not self._is_burnt()
         if not trial.take(now, gap, may):
-            self._swallow()
             if was_credited:
-                self.last = now
+                self.last = now  # late, not twice
+                self.news.append(("swallowed", 1))
+            else:
+                self._swallow()
             return
         if was_credited and trial.alike:
             self.news.append(("taken back", before + 1 - trial.place))

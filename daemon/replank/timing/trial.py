@@ -46,7 +46,7 @@ class Trial:
     Attributes:
         fit: The grid when it began.
         base: The place at the moment `fit.at`: 0, or that of the clock which the grid was handed on to.
-        base_came: What had come then.
+        base_told: What had come by then, without what was swallowed.
         loose: Nothing is credited or swallowed: the clock is uneven, or was a short while ago.
         started: Clocks that the judge had received when it began.
         place: Of the last clock.
@@ -64,7 +64,7 @@ class Trial:
     """
 
     __slots__ = (
-        "alike", "base", "base_came", "before", "begins", "calm", "came", "coasts", "credited", "ends", "fit", "gap", "loose", "place",
+        "alike", "base", "base_told", "before", "begins", "calm", "came", "coasts", "credited", "ends", "fit", "gap", "loose", "place",
         "proved", "run", "started", "swallowed",
     )  # fmt: skip
 
@@ -73,7 +73,7 @@ class Trial:
         self.loose = loose
         self.started = started
         self.begins = self.ends = begins
-        self.base = self.base_came = self.place = self.came = self.swallowed = self.proved = self.gap = 0
+        self.base = self.base_told = self.place = self.came = self.swallowed = self.proved = self.gap = 0
         self.credited = self.coasts = False
         self.before = self.alike = 0
         self.run: list[int] = []
@@ -167,7 +167,7 @@ class Trial:
         if 8 * abs(change) > own and not is_same:
             return Verdict(TEMPO, -1, count, off, tolerance)
         if 4 * tolerance > own:
-            is_known = count == self.place or self.came - self.base_came <= _DOUBT_MOST
+            is_known = count == self.place or self.told - self.base_told <= _DOUBT_MOST
             tells = 8 * fit.jitter <= own and is_known and not self.loose and not is_burnt
             tells = tells and (4 * off <= own or place >= 3)
             return Verdict(DOUBT, count if tells else -1, count, off, tolerance)
@@ -179,7 +179,7 @@ class Trial:
         """Go on from the calm clocks, so that a hand is followed."""
         size = len(self.calm) - 1
         self.fit = self.fit._replace(at=sum(self.calm) // (size + 1) + size * self.fit.interval // 2)
-        self.base, self.base_came = self.place, self.came
+        self.base, self.base_told = self.place, self.told
 
     def save(self) -> list[Any]:
         """Return everything as plain data."""
