@@ -239,7 +239,8 @@ class ClockJudge:
             off = abs(now - found.at - gap_clocks * interval)
             tolerance = 3 * unit + interval // 32 + found.reach(gap_clocks)
             near = 4 * off <= interval and off <= tolerance
-            if may and not self._is_wary() and (near or (gap_clocks >= 4 and 4 * tolerance > interval)):
+            is_tempo = trial.is_alike(gap, self.last - self._stamps[-2])
+            if may and not self._is_wary() and not is_tempo and (near or (gap_clocks >= 4 and 4 * tolerance > interval)):
                 trial.place = gap_clocks
                 trial.credited = True
                 self.news.append(("made up", gap_clocks - 1))
@@ -295,6 +296,7 @@ class ClockJudge:
         elif self.received - trial.started >= NEVER_CALM:
             self._burnt = self.received + BURNT
             self._doubt = max(self._doubt, _ESTIMATED)
+            self._place(trial, trial.came)
             self._close(trial, [now], "")
 
     def _review(self, trial: Trial) -> None:

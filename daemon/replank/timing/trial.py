@@ -87,7 +87,7 @@ class Trial:
     def is_odd(self, interval: int) -> bool:
         """Tell whether an interval may be one of another tempo."""
         own = self.fit.interval
-        return 2 * interval >= 3 * own or (8 * interval <= 5 * own and interval >= LEAST_NS)
+        return 8 * interval >= 11 * own or (8 * interval <= 5 * own and interval >= LEAST_NS)
 
     def take(self, now: int, interval: int, may_swallow: bool) -> bool:
         """Count a clock that came `interval` after the last; return False where it is swallowed.
@@ -100,7 +100,7 @@ class Trial:
         own = self.fit.interval
         before, self.before = self.before, interval
         self.came += 1
-        if self._is_alike(interval, before):
+        if self.is_alike(interval, before):
             self.run = [*self.run, now] if self.alike else [now - interval - before, now - interval, now]
             self.alike += 1
             self.place = self.came
@@ -115,7 +115,7 @@ class Trial:
                 self.calm, self.ends = [], now
             self.before = before
             return False
-        if self.credited and 2 * interval > 3 * own:
+        if self.credited and 2 * interval > 3 * max(own, self._calm_interval()):
             self.place = max(self.slot(now), self.place + 1)
         else:
             self.place += 1
@@ -126,7 +126,13 @@ class Trial:
             self.ends = now
         return True
 
-    def _is_alike(self, interval: int, before: int) -> bool:
+    def _calm_interval(self) -> int:
+        """Return the mean of the calm intervals, 0 where there is none."""
+        calm = self.calm
+        return (calm[-1] - calm[0]) // (len(calm) - 1) if len(calm) > 1 else 0
+
+    def is_alike(self, interval: int, before: int) -> bool:
+        """Tell whether two intervals in a row may be of one new tempo."""
         if not (self.is_odd(interval) and self.is_odd(before)):
             return False
         own = self.fit.interval
