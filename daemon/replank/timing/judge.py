@@ -80,7 +80,7 @@ class ClockJudge:
     """
 
     __slots__ = (
-        "_anew", "_burnt", "_credits", "_doubt", "_look", "_numbers", "_rough", "_slow", "_stamps", "_swallows",
+        "_burnt", "_credits", "_doubt", "_look", "_numbers", "_rough", "_slow", "_stamps", "_swallows",
         "_trial", "_wary", "ahead", "doubled", "dropouts", "excuse", "given", "grain", "holes", "last", "looks",
         "lost", "news", "number", "pace", "received", "running", "since",
     )  # fmt: skip
@@ -157,7 +157,6 @@ class ClockJudge:
         if self.running:
             self.excuse = False
         self._slow = self._trial is not None or self.excuse or len(self._stamps) < QUARTER
-        self._anew = self.received
         return self._moved(self.number - before)
 
     def _moved(self, by: int) -> int:
@@ -279,12 +278,14 @@ class ClockJudge:
             else:
                 self._swallow()
             return
-        if was_credited and trial.alike:
+        if trial.place < before + 1 and trial.alike:
             self.news.append(("taken back", before + 1 - trial.place))
             self.pace.last = trial.run[-2] - 1
             self.pace.begin([gap, gap])
         elif trial.place > before + 1:
             self.news.append(("made up", trial.place - before - 1))
+            self.pace.last = now - self.pace.interval
+        elif trial.coasted and now - self.pace.last > 2 * self.pace.interval:
             self.pace.last = now - self.pace.interval
         self.number += trial.place - before
         self.pace.tick(now)
@@ -306,21 +307,23 @@ class ClockJudge:
         verdict = trial.review(self._is_burnt())
         kind, place = verdict.kind, verdict.place
         if not may or place < 0:
-            place = trial.came
+            place = trial.place if trial.coasted else trial.came
         if early:
             if kind == GRID and may and not self._is_wary() and not self._is_burnt():
                 self._place(trial, place)
             elif kind == SHIFTED and may and (size > REVIEWS[0] or verdict.off >= 2 * verdict.tolerance):
                 self._place(trial, place)
             self._hand_on(trial, verdict, size)
-            if not (kind == GRID and size > REVIEWS[0]):
+            if kind != GRID or size == REVIEWS[0] or trial.place != verdict.count:
                 return
         else:
             self._place(trial, place)
         if 2 * verdict.tolerance > trial.fit.interval:
             self._doubt = _UNKNOWN
         joins = kind == GRID or (kind == DOUBT and may and verdict.place >= 0 and 4 * verdict.off <= trial.fit.interval)
-        self._close(trial, trial.calm, kind, joins)
+        if self.dropouts == WAIT and joins and verdict.count > trial.told:
+            self.news.append(("missing", verdict.count - trial.told))
+        self._close(trial, trial.calm, kind, joins and trial.place == verdict.count)
 
     def _hand_on(self, trial: Trial, verdict: Verdict, size: int) -> None:
         """Move the old grid's anchor, so that a hand is followed through a wobble."""
@@ -397,6 +400,48 @@ class ClockJudge:
             if oldest.proved < oldest.made:
                 self._doubt = max(self._doubt, _ESTIMATED)
 
+    # -- playing on ----------------------------------------------------------
+
+    def coasts_at(self) -> int:
+        """Return when `coast` is to be called if no clock comes until then, ns; -1 where the line does not play on."""
+        interval, trial = self.pace.interval, self._trial
+        if self.dropouts != COAST or not self.running or not interval or self.excuse:
+            return -1
+        if trial is not None and trial.coasted and self.last <= trial.ends:
+            own = trial.fit.interval
+            at = trial.fit.at + (trial.place + 1 - trial.base) * own
+            return at if at - self.last <= LONGEST else -1
+        return self.last + interval + interval // 2
+
+    def coast(self, now: int) -> int:
+        """Count a clock that has not come, at the moment of the grid; return by how many clocks the line moves.
+
+        Where the clock is too uneven or too new to play on by, nothing moves,
+        and `coasts_at` goes on from the next clock that comes.
+        """
+        trial = self._trial
+        if self.dropouts != COAST or not self.running or len(self._stamps) < QUARTER:
+            return 0
+        if trial is None:
+            found = self._fit()
+            if self._is_wary() or self._is_burnt() or self.received < self._rough:
+                return 0
+            trial = self._trial = Trial(found, False, self.received, self.last)
+            trial.before = found.interval
+            self._slow = True
+        elif not trial.coasted and (trial.loose or self._is_wary() or self._is_burnt()):
+            return 0
+        by = max(trial.slot(now), trial.place + 1) - trial.place
+        trial.place += by
+        trial.coasted += by
+        trial.credited = True
+        trial.ends = self.last
+        trial.calm = []
+        self.number += by
+        if 2 * (3 * trial.fit.unit + trial.fit.reach(trial.place - trial.base)) > trial.fit.interval:
+            self._doubt = _UNKNOWN
+        return self._moved(by)
+
     # -- the ear ---------------------------------------------------------------
 
     def heard(self, stamps: Sequence[int]) -> int:
@@ -431,8 +476,6 @@ class ClockJudge:
         moved = [number + (at > stamp) for number, at in zip(self._numbers, self._stamps, strict=True)]
         self._numbers = deque(moved, maxlen=KEPT)
         self.number += 1
-        if self._trial is not None and self._numbers and self._numbers[-1] != self.number - self._trial.place:
-            pass
 
     # -- transport -------------------------------------------------------------
 
@@ -467,6 +510,12 @@ class ClockJudge:
         self.given = True
         self.ahead = 0
 
+    def join(self, now: int) -> None:
+        """The line joins a running clock: where it is nobody has said."""
+        self.place(now)
+        self.given = False
+        self.running = True
+
     def _excused(self, now: int) -> None:
         self._drop_trial()
         self.excuse = self._slow = True
@@ -487,3 +536,68 @@ class ClockJudge:
         ):
             doubt = _ESTIMATED
         return WORDS[doubt]
+
+    def tell(self) -> list[tuple[str, int]]:
+        """Return what there is to tell, and forget it."""
+        news, self.news = self.news, []
+        return news
+
+    # -- as the follower -------------------------------------------------------
+
+    @property
+    def interval(self) -> int:
+        """Mean of the last intervals, ns; 0 unknown."""
+        return self.pace.interval
+
+    @property
+    def steady(self) -> bool:
+        """True if a whole quarter note of clocks came evenly enough to estimate by, and nothing is on trial."""
+        return self._trial is None and self.pace.steady
+
+    def tempo(self) -> float | None:
+        """Return quarter notes per minute, for people; None while unknown."""
+        return self.pace.tempo()
+
+    def jitter(self) -> dict[str, float] | None:
+        """Return p50, p95, p99, max in ms of the last deviations from the mean interval."""
+        return self.pace.jitter()
+
+    def lost_after(self) -> int:
+        """Return when, in ns, the clock counts as lost if none comes until then."""
+        return self.last + max(4 * self.pace.interval, LOST_AT_LEAST)
+
+    # -- saving ----------------------------------------------------------------
+
+    def save(self) -> dict[str, Any]:
+        """Return everything as plain data."""
+        return {
+            "plain": [getattr(self, name) for name in _PLAIN],
+            "pace": self.pace.save(),
+            "grid": [list(self._numbers), list(self._stamps)],
+            "trial": None if self._trial is None else self._trial.save(),
+            "credits": [[one.begins, one.ends, one.made, one.proved] for one in self._credits],
+            "swallows": list(self._swallows),
+            "news": [list(one) for one in self.news],
+        }
+
+    @classmethod
+    def restore(cls, plain: dict[str, Any]) -> ClockJudge:
+        """Rebuild what `save` took apart."""
+        made = cls()
+        for name, value in zip(_PLAIN, plain["plain"], strict=True):
+            setattr(made, name, value)
+        made.pace = ClockFollower.restore(plain["pace"])
+        numbers, stamps = plain["grid"]
+        made._numbers.extend(numbers)
+        made._stamps.extend(stamps)
+        made._trial = None if plain["trial"] is None else Trial.restore(plain["trial"])
+        made._credits = [Credit(*one) for one in plain["credits"]]
+        made._swallows = list(plain["swallows"])
+        made.news = [(kind, clocks) for kind, clocks in plain["news"]]
+        return made
+
+
+_PLAIN = (
+    "grain", "dropouts", "number", "received", "last", "since", "ahead", "holes", "lost", "doubled", "given",
+    "running", "looks", "excuse", "_doubt", "_wary", "_burnt", "_rough", "_look", "_slow",
+)  # fmt: skip

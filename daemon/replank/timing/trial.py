@@ -60,11 +60,11 @@ class Trial:
         alike: Odd intervals in a row that were like the one before.
         run: Stamps of these.
         calm: Stamps of the calm clocks in a row.
-        coasts: The line played on by the grid's moments.
+        coasted: Clocks that the line played on by itself, at the grid's moments.
     """
 
     __slots__ = (
-        "alike", "base", "base_told", "before", "begins", "calm", "came", "coasts", "credited", "ends", "fit", "gap", "loose", "place",
+        "alike", "base", "base_told", "before", "begins", "calm", "came", "coasted", "credited", "ends", "fit", "gap", "loose", "place",
         "proved", "run", "started", "swallowed",
     )  # fmt: skip
 
@@ -74,8 +74,8 @@ class Trial:
         self.started = started
         self.begins = self.ends = begins
         self.base = self.base_told = self.place = self.came = self.swallowed = self.proved = self.gap = 0
-        self.credited = self.coasts = False
-        self.before = self.alike = 0
+        self.credited = False
+        self.coasted = self.before = self.alike = 0
         self.run: list[int] = []
         self.calm: list[int] = []
 
@@ -99,7 +99,13 @@ class Trial:
         """
         own = self.fit.interval
         before, self.before = self.before, interval
+        is_calm = own <= 2 * interval <= 3 * own
         self.came += 1
+        if self.coasted and not is_calm:  # it is given the nearest place
+            self.alike, self.run = 0, []
+            self.place = self.slot(now)
+            self.calm, self.ends = [now], now
+            return True
         if self.is_alike(interval, before):
             self.run = [*self.run, now] if self.alike else [now - interval - before, now - interval, now]
             self.alike += 1
@@ -119,7 +125,7 @@ class Trial:
             self.place = max(self.slot(now), self.place + 1)
         else:
             self.place += 1
-        if own <= 2 * interval <= 3 * own and self.calm:
+        if is_calm and self.calm:
             self.calm.append(now)
         else:
             self.calm = [now]
