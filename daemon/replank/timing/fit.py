@@ -28,6 +28,7 @@ class Fit(NamedTuple):
         jitter: Standard deviation of single clocks, as estimated from their mean deviation, ns.
         wander: Mean change of the time of twelve clocks from block to block, ns.
         lean: How far the last interval and that of the whole grid differ, ns.
+        known: False where the grid is too short to show a wander.
         even: True where the whole grid is one straight line.
         uneven: True where one lost clock cannot be seen: jitter above a sixth, or wander above an eighth.
     """
@@ -37,6 +38,7 @@ class Fit(NamedTuple):
     jitter: int
     wander: int
     lean: int
+    known: bool
     even: bool
     uneven: bool
 
@@ -110,4 +112,4 @@ def fit(numbers: Sequence[int], stamps: Sequence[int], grain: int = 0) -> Fit:
         interval = whole if blocks == 8 and 12 * lean <= wander else near
         at = (times[-1] + (BLOCK * last - places[-1]) * interval) // BLOCK
     uneven = 6 * jitter > interval or 8 * wander > interval
-    return Fit(at, interval, jitter, wander, lean, even, uneven)
+    return Fit(at, interval, jitter, wander, lean, blocks > 2, even, uneven)

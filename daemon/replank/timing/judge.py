@@ -246,7 +246,7 @@ class ClockJudge:
                 self.pace.last = now - self.pace.interval
             if 2 * tolerance > interval or (is_loose and gap_clocks > 4):
                 self._doubt = _UNKNOWN
-        elif may and len(self._stamps) >= 48 and gap < min(interval // 4, LEAST_NS) and 12 * found.jitter <= interval:
+        elif may and not self._is_wary() and gap < min(interval // 4, LEAST_NS) and 12 * found.jitter <= interval:
             trial.place, trial.swallowed = 0, 1
             self._swallow()
             self.number += trial.place
@@ -271,6 +271,7 @@ class ClockJudge:
         """Take a clock of an open trial."""
         before, was_credited, ends = trial.place, trial.credited, trial.ends
         may = self.dropouts != WAIT and not trial.loose and not self._is_burnt()
+        may = may and (trial.credited or not self._is_wary())
         if not trial.take(now, gap, may):
             if was_credited:
                 self.last = now  # late, not twice

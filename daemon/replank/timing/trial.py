@@ -183,6 +183,8 @@ class Trial:
             tells = 8 * fit.jitter <= own and is_known and not self.loose and not is_burnt
             tells = tells and (4 * off <= own or place >= 3)
             return Verdict(DOUBT, count if tells else -1, count, off, tolerance)
+        if not fit.known and count != self.told:
+            return Verdict(DOUBT, -1, count, off, tolerance)
         if off <= tolerance and count >= self.told:
             return Verdict(GRID, count, count, off, tolerance)
         return Verdict(SHIFTED, -1, count, off, tolerance)
