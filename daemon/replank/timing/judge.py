@@ -80,7 +80,7 @@ class ClockJudge:
     """
 
     __slots__ = (
-        "_burnt", "_credits", "_doubt", "_look", "_numbers", "_rough", "_slow", "_stamps", "_swallows",
+        "_burnt", "_credits", "_doubt", "_fresh", "_look", "_numbers", "_rough", "_slow", "_stamps", "_swallows",
         "_trial", "_wary", "ahead", "doubled", "dropouts", "excuse", "given", "grain", "holes", "last", "looks",
         "lost", "news", "number", "pace", "received", "running", "since",
     )  # fmt: skip
@@ -103,7 +103,7 @@ class ClockJudge:
         self._doubt = _SURE
         self._wary, self._burnt, self._rough = WARY, 0, 0
         self._look = 0
-        self._slow = True
+        self._slow = self._fresh = True
 
     # -- clocks ----------------------------------------------------------------
 
@@ -187,6 +187,7 @@ class ClockJudge:
         self._stamps.clear()
         if doubt == _UNKNOWN:
             self.pace.forget()
+        self._fresh = True
         self._wary = max(self._wary, self.received + WARY)
         self._count(now, is_interval=False)
 
@@ -202,13 +203,13 @@ class ClockJudge:
             self._begin_anew(_SURE, now)
         elif gap > LONGEST or (size > 4 and gap > max(4 * mean, LOST_AT_LEAST)):
             self._begin_anew(_UNKNOWN, now)
-        elif size > 4 and size < QUARTER and gap >= LEAST_NS and not mean < 2 * gap < 3 * mean:
+        elif 4 < size < QUARTER and gap >= LEAST_NS and 2 * abs(gap - mean) >= mean + 2 * self.grain:
             self._begin_anew(_ESTIMATED, now)
         else:
             self._count(now)
             if size + 1 == QUARTER:
                 whole = (stamps[-1] - stamps[0]) // size
-                if any(2 * (b - a) > 3 * whole for a, b in zip(stamps, list(stamps)[1:], strict=False)):
+                if any(2 * (b - a - self.grain) > 3 * whole for a, b in zip(stamps, list(stamps)[1:], strict=False)):
                     self._doubt = max(self._doubt, _ESTIMATED)
 
     # -- trials ----------------------------------------------------------------
@@ -228,7 +229,7 @@ class ClockJudge:
             self._count(now)
             return
         is_loose = self.received < self._rough
-        trial = Trial(found, is_loose, self.received, self.last)
+        trial = Trial(found, is_loose, self._fresh, self.received, self.last)
         trial.came, trial.before, trial.ends = 1, gap, now
         self._trial = trial
         may = self.dropouts != WAIT and not is_loose and not self._is_burnt()
@@ -244,7 +245,7 @@ class ClockJudge:
                 trial.credited = True
                 self.news.append(("made up", gap_clocks - 1))
                 self.pace.last = now - self.pace.interval
-            if 2 * tolerance > interval or (is_loose and gap_clocks > 4):
+            if gap_clocks > 4 and (is_loose or 2 * tolerance > interval):
                 self._doubt = _UNKNOWN
         elif may and not self._is_wary() and gap < min(interval // 4, LEAST_NS) and 12 * found.jitter <= interval:
             trial.place, trial.swallowed = 0, 1
@@ -319,7 +320,7 @@ class ClockJudge:
                 return
         else:
             self._place(trial, place)
-        if 2 * verdict.tolerance > trial.fit.interval:
+        if 2 * verdict.tolerance > trial.fit.interval and (trial.gap > 4 or trial.place != trial.told):
             self._doubt = _UNKNOWN
         joins = kind == GRID or (kind == DOUBT and may and verdict.place >= 0 and 4 * verdict.off <= trial.fit.interval)
         if self.dropouts == WAIT and joins and verdict.count > trial.told:
@@ -353,6 +354,7 @@ class ClockJudge:
             elif made:
                 self._doubt = max(self._doubt, _ESTIMATED)
         else:
+            self._fresh = False
             self._numbers.clear()
             self._stamps.clear()
             if kind == TEMPO:
@@ -427,7 +429,7 @@ class ClockJudge:
             found = self._fit()
             if self._is_wary() or self._is_burnt() or self.received < self._rough:
                 return 0
-            trial = self._trial = Trial(found, False, self.received, self.last)
+            trial = self._trial = Trial(found, False, self._fresh, self.received, self.last)
             trial.before = found.interval
             self._slow = True
         elif not trial.coasted and (trial.loose or self._is_wary() or self._is_burnt()):
@@ -600,5 +602,5 @@ class ClockJudge:
 
 _PLAIN = (
     "grain", "dropouts", "number", "received", "last", "since", "ahead", "holes", "lost", "doubled", "given",
-    "running", "looks", "excuse", "_doubt", "_wary", "_burnt", "_rough", "_look", "_slow",
+    "running", "looks", "excuse", "_doubt", "_wary", "_burnt", "_rough", "_look", "_slow", "_fresh",
 )  # fmt: skip

@@ -48,6 +48,7 @@ class Trial:
         base: The place at the moment `fit.at`: 0, or that of the clock which the grid was handed on to.
         base_told: What had come by then, without what was swallowed.
         loose: Nothing is credited or swallowed: the clock is uneven, or was a short while ago.
+        fresh: The grid begins where the clock itself began, and not where a trial ended.
         started: Clocks that the judge had received when it began.
         place: Of the last clock.
         came: Clocks received, those that the ear proved included.
@@ -64,13 +65,14 @@ class Trial:
     """
 
     __slots__ = (
-        "alike", "base", "base_told", "before", "begins", "calm", "came", "coasted", "credited", "ends", "fit", "gap", "loose", "place",
+        "alike", "base", "base_told", "before", "begins", "calm", "came", "coasted", "credited", "ends", "fit", "fresh", "gap", "loose", "place",
         "proved", "run", "started", "swallowed",
     )  # fmt: skip
 
-    def __init__(self, fit: Fit, loose: bool, started: int, begins: int) -> None:
+    def __init__(self, fit: Fit, loose: bool, fresh: bool, started: int, begins: int) -> None:
         self.fit = fit
         self.loose = loose
+        self.fresh = fresh
         self.started = started
         self.begins = self.ends = begins
         self.base = self.base_told = self.place = self.came = self.swallowed = self.proved = self.gap = 0
@@ -183,7 +185,7 @@ class Trial:
             tells = 8 * fit.jitter <= own and is_known and not self.loose and not is_burnt
             tells = tells and (4 * off <= own or place >= 3)
             return Verdict(DOUBT, count if tells else -1, count, off, tolerance)
-        if not fit.known and count != self.told:
+        if not fit.known and count != self.told and not (self.fresh and 2 * off <= tolerance):
             return Verdict(DOUBT, -1, count, off, tolerance)
         if off <= tolerance and count >= self.told:
             return Verdict(GRID, count, count, off, tolerance)
