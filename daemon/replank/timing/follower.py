@@ -134,7 +134,7 @@ class ClockFollower:
             # a new tempo, or a gap and then a new tempo: the later one is sure
             agree = 4 * abs(new - odd) <= new
             self.dropouts += not agree and odd > new
-            self.begin([odd, new] if agree else [new])
+            self._begin([odd, new] if agree else [new])
         elif 2 * odd >= 3 * mean and not is_odd and new >= BUNCHED:
             self.dropouts += 1
             self._slide(new, mean)
@@ -142,15 +142,26 @@ class ClockFollower:
             self._slide(odd, mean)
             self._slide(new, mean)
 
-    def begin(self, intervals: Iterable[int]) -> None:
-        """Forget what was, and go by these intervals."""
+    def bridge(self, now: int) -> None:
+        """Before the tick of a clock at `now` behind a gap: the gap is no interval."""
+        if self.interval:
+            self._odd = 0
+            self.last = now - self.interval
+
+    def adopt(self, now: int, interval: int) -> None:
+        """Before the tick of a clock at `now`: the tempo is that of its interval."""
+        self._odd = 0
+        self.last = now - interval
+        self._begin([interval])
+
+    def _begin(self, intervals: Iterable[int]) -> None:
         self._window = deque(intervals, maxlen=WINDOW)
         self._sum = sum(self._window)
         self.interval = self._sum // len(self._window) or 1
 
     def _slide(self, new: int, mean: int) -> None:
         self._deviations.append(new - mean)
-        self.begin([*self._window, new])
+        self._begin([*self._window, new])
 
 
 class PulseFollower:

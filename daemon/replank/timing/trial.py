@@ -19,6 +19,7 @@ TEMPO, DOUBT, GRID, SHIFTED = "tempo", "doubt", "grid", "shifted"
 _ALIKE = 5
 """Pairs of odd intervals alike, in a row, that make a new tempo for good."""
 _DOUBT_MOST = 48
+"""Clocks after which a grid that cannot tell is not asked any more, but for what agrees with the count."""
 
 
 class Verdict(NamedTuple):
@@ -28,14 +29,14 @@ class Verdict(NamedTuple):
         kind: tempo: another tempo; doubt: the tolerance cannot tell; grid: the old grid explains the calm clocks;
             shifted: it does not, the sender stood still or was moved.
         place: The count after it, or -1 where it is what came.
-        count: What the grid says.
+        grid: The count that the grid gives.
         off: How far the calm clocks are from the grid, ns.
         tolerance: How far they may be, ns.
     """
 
     kind: str
     place: int
-    count: int
+    grid: int
     off: int
     tolerance: int
 
@@ -61,12 +62,13 @@ class Trial:
         alike: Odd intervals in a row that were like the one before.
         run: Stamps of these.
         calm: Stamps of the calm clocks in a row.
+        latest: The last intervals, up to 24, ns.
         coasted: Clocks that the line played on by itself, at the grid's moments.
     """
 
     __slots__ = (
-        "alike", "base", "base_told", "before", "begins", "calm", "came", "coasted", "credited", "ends", "fit", "fresh", "gap", "loose", "place",
-        "proved", "run", "started", "swallowed",
+        "alike", "base", "base_told", "before", "begins", "calm", "came", "coasted", "credited", "ends", "fit", "fresh",
+        "gap", "latest", "loose", "place", "proved", "run", "started", "swallowed",
     )  # fmt: skip
 
     def __init__(self, fit: Fit, loose: bool, fresh: bool, started: int, begins: int) -> None:
@@ -80,6 +82,7 @@ class Trial:
         self.coasted = self.before = self.alike = 0
         self.run: list[int] = []
         self.calm: list[int] = []
+        self.latest: list[int] = []
 
     def slot(self, now: int) -> int:
         """Return the place of the grid that is nearest to a moment."""
@@ -103,6 +106,7 @@ class Trial:
         before, self.before = self.before, interval
         is_calm = own <= 2 * interval <= 3 * own
         self.came += 1
+        self.latest = [*self.latest[-23:], interval]
         if self.coasted and not is_calm:  # it is given the nearest place
             self.alike, self.run = 0, []
             self.place = self.slot(now)
@@ -111,8 +115,10 @@ class Trial:
         if self.is_alike(interval, before):
             self.run = [*self.run, now] if self.alike else [now - interval - before, now - interval, now]
             self.alike += 1
-            self.place = self.came
-            self.credited = False
+            if not self.coasted:
+                self.place, self.credited = self.came, False
+            else:
+                self.place += 1
             self.calm = []
             self.ends = now
             return True
@@ -159,6 +165,11 @@ class Trial:
         """Return the count of what came and moved the line."""
         return self.came - self.swallowed
 
+    @property
+    def is_counted(self) -> bool:
+        """True in a rough clock where just what came was counted, and the gap was short: nothing was made up."""
+        return self.place == self.told and 12 * self.fit.jitter > self.fit.interval and self.gap <= 4
+
     def review(self, is_burnt: bool) -> Verdict:
         """Judge by the calm clocks, of which a sixth, twelfth or twenty-fourth interval has just come."""
         fit, calm = self.fit, self.calm
@@ -190,6 +201,16 @@ class Trial:
         if off <= tolerance and count >= self.told:
             return Verdict(GRID, count, count, off, tolerance)
         return Verdict(SHIFTED, -1, count, off, tolerance)
+
+    def prove(self) -> int:
+        """The ear heard one clock of the gap; return 1 where it was not made up yet."""
+        was_made = self.place > self.told
+        self.came += 1
+        self.proved += 1
+        if was_made:
+            return 0
+        self.place += 1
+        return 1
 
     def hand_on(self) -> None:
         """Go on from the calm clocks, so that a hand is followed."""
