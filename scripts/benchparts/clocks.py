@@ -229,7 +229,10 @@ def _deliver(r: Random, case: Case, arrives: list[float], at: int, hole: int) ->
 def _transport(r: Random, case: Case, clocks: list[Event]) -> None:
     """Stop, clocks on or off, at times Song Position, and Continue or Start; twice."""
     cuts = sorted(r.sample(range(100, len(clocks) - 200), 2))
-    again = {cut + r.randint(5, 60): r.choice(("FB", "FA", "F2")) for cut in cuts}
+    again = {}
+    for cut in cuts:
+        word = r.choice(("FB", "FA", "F2"))
+        again[cut + r.randint(5, 60)] = word
     silent = r.random() < 0.5
     number, running = -1, True
     for i, (t, kind, _) in enumerate(clocks):

@@ -20,6 +20,8 @@ SHARES = (1 / 100, 1 / 24, 1 / 8)
 DRIFTS = (0.0, 0.01, 0.05)
 TEMPI = (60, 120, 174)
 BPM_COST = 120
+PERIOD_NS = 21_333_333
+"""1024 frames at 48 kHz: a common default period."""
 
 
 class Hour(NamedTuple):
@@ -64,6 +66,12 @@ def stamps(r: Random, kind: str, share: float, drift: float, bpm: float, seconds
         if drift:
             lean = max(-1.0, min(1.0, lean + r.gauss(0, 0.02) - lean * 0.002))
         t += interval * (1 + drift * lean)
+
+
+def callback_stamps(bpm: float, clocks: int) -> list[int]:
+    """Return the stamps of a perfect clock that a callback takes at the start of periods of `PERIOD_NS`."""
+    interval = 60e9 / 24 / bpm
+    return [ceil((i * interval + 1_234_567) / PERIOD_NS) * PERIOD_NS for i in range(clocks)]
 
 
 def clock_hour(seed: int, kind: str, share: float, drift: float, bpm: int, seconds: float) -> Hour:

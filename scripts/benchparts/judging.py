@@ -28,6 +28,11 @@ class Line:
         self.judge = judge
         self.now, self.pos, self.running = 0, -1, False
 
+    @property
+    def word(self) -> str:
+        """Return what the judge says of the position."""
+        return self.judge.word
+
     def start(self) -> None:
         self.judge.start(self.now)
         self.pos, self.running = -1, True
@@ -36,11 +41,11 @@ class Line:
         self.judge.stop(self.now)
         self.running = False
 
-    def go_on(self) -> None:
+    def cont(self) -> None:
         self._move(lambda: self.judge.go_on(self.now))
         self.running = True
 
-    def position(self, clock: int) -> None:
+    def songpos(self, clock: int) -> None:
         self.judge.place(self.now)
         self.pos = clock - 1
 
@@ -50,7 +55,7 @@ class Line:
         if self.judge.looks:
             self.judge.look()
 
-    def heard(self, stamps: list[int]) -> None:
+    def evidence(self, stamps: list[int]) -> None:
         self._move(lambda: self.judge.heard(stamps))
 
     def _move(self, act: Callable[[], Any]) -> None:
@@ -58,6 +63,11 @@ class Line:
         act()
         if self.running:
             self.pos += self.judge.number - before
+
+
+def line(grain: int) -> Line:
+    """Return a new line, whose clock's stamps are rounded to `grain` ns."""
+    return Line(ClockJudge(grain))
 
 
 Step = Callable[[Any], Any]
@@ -97,14 +107,14 @@ def feed(line: Any, case: Case, step: Step = lambda line: line) -> Iterable[tupl
     for now, kind, truth in case.events:
         line = step(line)
         while told and told[0][0] <= now:
-            line.heard(told.pop(0)[1])
+            line.evidence(told.pop(0)[1])
         before = line.pos
         if kind == "F8":
             line.clock(now)
         elif kind == "F2":
-            line.position(truth)
+            line.songpos(truth)
         else:
-            {"FA": line.start, "FB": line.go_on, "FC": line.stop}[kind]()
+            {"FA": line.start, "FB": line.cont, "FC": line.stop}[kind]()
         yield now, kind, truth, before, line
 
 
@@ -119,7 +129,7 @@ def run(line: Any, case: Case, step: Step = lambda line: line) -> Result:
                 struck.clear()
             continue
         count += 1
-        place, word = used.pos, used.judge.word
+        place, word = used.pos, used.word
         ok = place == truth
         if now >= case.fault_at:
             first = first or count
