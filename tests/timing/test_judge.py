@@ -133,6 +133,19 @@ def check_cold(make_judge: Make = ClockJudge) -> None:
             assert line.pos == number or line.word != "locked", "locked while wrong in the first quarter note"
 
 
+def check_new(make_judge: Make = ClockJudge) -> None:
+    """A hole in the second to fourth quarter note after a cold Start is healed after 24 calm clocks."""
+    right = 0
+    for seed in range(60):
+        at, lost = 24 + seed, 1 + seed % 12
+        line = Line(make_judge(0))
+        line.start()
+        for number, stamp in cold(range(at, at + lost), seed, clocks=150):
+            line.clock(stamp)
+        right += line.pos == number
+    assert right >= 57, f"{right} of 60 holes in a new clock were healed"
+
+
 # -- what it counts --------------------------------------------------------------
 
 
@@ -179,6 +192,10 @@ def test_coarse_stamps_move_nothing_where_the_judge_is_told():
     check_grain()
 
 
+def test_a_hole_in_a_new_clock_is_healed_after_24_calm_clocks():
+    check_new()
+
+
 def test_the_first_quarter_note_is_never_locked_while_wrong():
     check_cold()
 
@@ -201,6 +218,11 @@ def test_a_judge_that_credits_nothing_is_rejected():
 def test_a_judge_that_credits_any_gap_is_rejected():
     with pytest.raises(AssertionError, match="right in"):
         check_right(UNTOUCHED, 10, 99.9, CreditsAnyGap, band=None)
+
+
+def test_a_judge_that_credits_nothing_in_a_new_clock_is_rejected():
+    with pytest.raises(AssertionError, match="holes in a new clock"):
+        check_new(CreditsNothing)
 
 
 def test_a_judge_that_goes_by_a_mean_of_24_is_rejected():
