@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import ast
+from math import isqrt
 from pathlib import Path
 from random import Random
 
 import pytest
 
 from replank.timing import fit as fitting
-from replank.timing.fit import fit
+from replank.timing.fit import fit, root
 
 MS = 1_000_000
 T = 20_833_333
@@ -38,6 +39,11 @@ def test_a_gap_in_the_numbers_bends_nothing():
     numbers = [*range(50), *range(53, 99)]
     found = fit(numbers, [10**9 + n * T for n in numbers], 0)
     assert (found.interval, found.jitter, found.even) == (T, 0, True)
+
+
+def test_the_root_is_the_integer_square_root():
+    assert [root(n) for n in range(3000)] == [isqrt(n) for n in range(3000)]
+    assert root(10**40 - 1) == isqrt(10**40 - 1)
 
 
 def test_fewer_than_24_clocks_make_no_grid():

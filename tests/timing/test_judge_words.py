@@ -152,19 +152,20 @@ def coast(stamps: Sequence[int], until: int) -> tuple[Line, list[int], list[int]
     """Feed a clock and let the line play on; return it, where it stood after each moment, and the moments."""
     line = Line(ClockJudge(0, COAST))
     line.start()
-    place, places, moments = -1, [], []
+    place, places, moments, is_refused = -1, [], [], False
     waiting = list(stamps)
     while True:
-        at = next_at(line.judge)
+        at = -1 if is_refused else next_at(line.judge)
         if waiting and (at < 0 or waiting[0] <= at):
-            now = waiting.pop(0)
-            place += line.judge.clock(now)
+            place += line.judge.clock(waiting.pop(0))
+            is_refused = False
             if line.judge.looks:
                 line.judge.look()
         elif 0 <= at < until:
-            now = at
-            place += play_on(line.judge, now)
-            moments.append(now)
+            moved = play_on(line.judge, at)
+            is_refused = not moved
+            place += moved
+            moments += [at] if moved else []
         else:
             break
         places.append(place)
@@ -179,6 +180,7 @@ def test_coast_plays_on_at_the_moments_of_the_grid_and_is_where_its_sender_is():
     assert all(abs(moment - stamp) <= 2000 for moment, stamp in zip(moments[1:], stamps[201:240], strict=True))
     assert all(a <= b for a, b in pairwise(places))
     assert (line.pos, line.word) == (399, "estimated")
+    assert ("played on", 40) in line.judge.tell()
 
 
 def test_coast_ends_after_eight_seconds():
@@ -194,3 +196,12 @@ def test_a_sender_that_comes_back_early_lets_the_line_wait():
     line, places, _ = coast([*stamps, *back], back[-1])
     assert all(a <= b for a, b in pairwise(places)), "the position was set back"
     assert line.judge.ahead == 0
+
+
+def test_a_halved_tempo_is_not_played_through():
+    stamps = even(200)
+    half = even(60, stamps[-1] + 2 * T, 2 * T)
+    line, places, moments = coast([*stamps, *half], half[-1])
+    assert len(moments) <= 3
+    assert (line.pos, line.judge.ahead) == (259, 0)
+    assert all(a <= b for a, b in pairwise(places))

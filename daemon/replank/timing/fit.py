@@ -7,7 +7,6 @@ are used, so that every machine judges alike.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import isqrt
 from typing import NamedTuple
 
 BLOCK = 12
@@ -57,11 +56,21 @@ class Fit(NamedTuple):
         if self.even:
             return clocks * (self.jitter_unit_share() + self.lean)
         known = clocks * self.wander // 8 if change is None else clocks * abs(change) // 4
-        return self.wander * clocks * isqrt(clocks) // 16 + known
+        return self.wander * clocks * root(clocks) // 16 + known
 
     def jitter_unit_share(self) -> int:
         """Return the error of the interval of an even grid, ns a clock."""
         return self.unit // 64 + self.interval // 4096
+
+
+def root(number: int) -> int:
+    """Return the integer square root of 0 or more, by Newton's iteration from above."""
+    if number < 2:
+        return number
+    found = 1 << (number.bit_length() + 1) // 2
+    while (better := (found + number // found) // 2) < found:
+        found = better
+    return found
 
 
 def fit(numbers: Sequence[int], stamps: Sequence[int], grain: int = 0) -> Fit:

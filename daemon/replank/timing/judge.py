@@ -57,7 +57,8 @@ class ClockJudge:
         looks: True where `look` is to be called, once the clock's messages are sent.
         holes: Holes so far, and `lost`, clocks that were lost in them.
         doubled: Clocks so far that came twice.
-        news: (kind, clocks) since `tell`: made up, swallowed, taken back, missing; and shifted, two senders with 0.
+        news: (kind, clocks) since `tell`: made up, swallowed, taken back, missing, played on; shifted and two senders
+            with 0.
         since: When the position was given or the transport changed: what the ear heard before is no matter, ns.
         excuse: A transport message came: a gap up to the next clock is none.
         numbers, stamps: The grid.

@@ -64,11 +64,13 @@ class Trial:
         calm: Stamps of the calm clocks in a row.
         latest: The last intervals, up to 24, ns.
         coasted: Clocks that the line played on by itself, at the grid's moments.
+        stretch: Of those, the ones since a clock came.
+        returning: So many of the next clocks are given the nearest place: the clock comes again.
     """
 
     __slots__ = (
         "alike", "base", "base_told", "before", "begins", "calm", "came", "coasted", "credited", "ends", "fit", "fresh",
-        "gap", "latest", "loose", "place", "proved", "run", "started", "swallowed",
+        "gap", "latest", "loose", "place", "proved", "returning", "run", "started", "stretch", "swallowed",
     )  # fmt: skip
 
     def __init__(self, fit: Fit, loose: bool, fresh: bool, started: int, begins: int) -> None:
@@ -79,7 +81,7 @@ class Trial:
         self.begins = self.ends = begins
         self.base = self.base_told = self.place = self.came = self.swallowed = self.proved = self.gap = 0
         self.credited = False
-        self.coasted = self.before = self.alike = 0
+        self.coasted = self.stretch = self.returning = self.before = self.alike = 0
         self.run: list[int] = []
         self.calm: list[int] = []
         self.latest: list[int] = []
@@ -107,22 +109,23 @@ class Trial:
         is_calm = own <= 2 * interval <= 3 * own
         self.came += 1
         self.latest = [*self.latest[-23:], interval]
-        if self.coasted and not is_calm:  # it is given the nearest place
-            self.alike, self.run = 0, []
-            self.place = self.slot(now)
-            self.calm, self.ends = [now], now
-            return True
+        was_returning = self.returning
+        self.returning -= was_returning > 0
         if self.is_alike(interval, before):
             self.run = [*self.run, now] if self.alike else [now - interval - before, now - interval, now]
             self.alike += 1
-            if not self.coasted:
-                self.place, self.credited = self.came, False
+            if self.coasted and self.run[0] != self.begins:
+                self.place += 1  # after a silence the tempo is another
             else:
-                self.place += 1
+                self.place, self.credited = self.came, False
             self.calm = []
             self.ends = now
             return True
         self.alike, self.run = 0, []
+        if self.coasted and not is_calm and (was_returning or interval < LEAST_NS):  # it is given the nearest place
+            self.place = self.slot(now)
+            self.calm, self.ends = [now], now
+            return True
         if may_swallow and interval < min(own // 4, LEAST_NS) and self.slot(now) <= self.place and self._may_be_late():
             self.swallowed += 1
             if self.credited:

@@ -65,6 +65,9 @@ def out_of_place(j: ClockJudge, now: int, gap: int) -> None:
 
 def go_on(j: ClockJudge, trial: Trial, now: int, gap: int) -> None:
     """Take a clock of an open trial."""
+    if trial.stretch:
+        j.news.append(("played on", trial.stretch))
+        trial.stretch = 0
     before, was_credited = trial.place, trial.credited
     may = j.heals and not (trial.loose or j.is_burnt) and (was_credited or not j.is_wary)
     if not trial.take(now, gap, may):
