@@ -142,6 +142,18 @@ class ClockFollower:
             self._slide(odd, mean)
             self._slide(new, mean)
 
+    def bridge(self, now: int) -> None:
+        """Before the tick of a clock at `now` behind a gap: the gap is no interval."""
+        if self.interval:
+            self._odd = 0
+            self.last = now - self.interval
+
+    def adopt(self, now: int, interval: int) -> None:
+        """Before the tick of a clock at `now`: the tempo is that of its interval."""
+        self._odd = 0
+        self.last = now - interval
+        self._begin([interval])
+
     def _begin(self, intervals: Iterable[int]) -> None:
         self._window = deque(intervals, maxlen=WINDOW)
         self._sum = sum(self._window)
