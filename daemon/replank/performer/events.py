@@ -65,20 +65,28 @@ class BringBack(NamedTuple):
     due: str = "bar"
 
 
-class Locate(NamedTuple):
-    """The host's clock counter says which song clock it is (a replaced player)."""
+class Resume(NamedTuple):
+    """What the host's ear heard of the clock while no player was there, for the one that goes on.
 
-    song_clock: int
-    running: bool
-
-
-class Missed(NamedTuple):
-    """So many clocks were sent that were not received.
-
-    A number of clocks, not a place: another may come before this is heard of.
+    `stamps` are the clocks (ns, of the performer's clock) since the last one of
+    the record: they move the position only.  Where a transport message came
+    among them, `song_clock` is the number of the last clock that the ear counted
+    from it, and stamps from before it are left out; else it is -1.
     """
 
-    clocks: int
+    stamps: tuple[int, ...]
+    running: bool
+    song_clock: int = -1
+
+
+class Heard(NamedTuple):
+    """Clocks that the host's ear heard and the record lacks: their stamps (ns), never a number.
+
+    They are evidence for the judge of the clock.  The ear may have missed
+    others: its silence proves nothing.
+    """
+
+    stamps: tuple[int, ...]
 
 
 class Slept(NamedTuple):
@@ -87,7 +95,7 @@ class Slept(NamedTuple):
     ns: int
 
 
-Event = Midi | Assign | Act | Configure | Reconnected | BoxReturned | BringBack | Locate | Missed | Slept
+Event = Midi | Assign | Act | Configure | Reconnected | BoxReturned | BringBack | Resume | Heard | Slept
 
 
 class Outcome(NamedTuple):
@@ -103,8 +111,8 @@ class Outcome(NamedTuple):
 
 
 _KINDS: dict[str, Any] = {
-    "m": Midi, "a": Assign, "x": Act, "c": Configure, "r": Reconnected, "k": BoxReturned, "b": BringBack, "l": Locate,
-    "d": Missed, "s": Slept,
+    "m": Midi, "a": Assign, "x": Act, "c": Configure, "r": Reconnected, "k": BoxReturned, "b": BringBack, "l": Resume,
+    "d": Heard, "s": Slept,
 }  # fmt: skip
 _LETTERS = {kind: letter for letter, kind in _KINDS.items()}
 
