@@ -48,7 +48,6 @@ SAMPLE, ALL = 10, 40
 """Seeds of an ordinary run, and of the whole check."""
 
 
-
 class Row(NamedTuple):
     """A row of the table."""
 
