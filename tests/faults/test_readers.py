@@ -178,7 +178,7 @@ def test_bytes_of_a_yaml_file(data):
 @st.composite
 def edits(draw) -> list[tuple[int, int, bytes]]:
     """Return what to do to a show database: from where, how many bytes, by what they are replaced."""
-    size, found = (GOLDEN / "engine-1.db").stat().st_size, []
+    size, found = (GOLDEN / "engine-2.db").stat().st_size, []
     for _ in range(draw(st.integers(1, 6))):
         at = draw(st.one_of(st.integers(0, 200), st.integers(0, size - 1)))
         length, put = draw(st.sampled_from(((1, 0), (20, 0), (4096, 4096), (size, 0), (0, 1))))
@@ -191,7 +191,7 @@ def edits(draw) -> list[tuple[int, int, bytes]]:
 @given(changes=edits())
 def test_bytes_of_a_show_database(changes):
     """What can be read is; the rest is refused by name; a daemon that opens it for writing has a whole one then."""
-    data = bytearray((GOLDEN / "engine-1.db").read_bytes())
+    data = bytearray((GOLDEN / "engine-2.db").read_bytes())
     for at, length, put in changes:
         data[at : at + length] = put
     with tempfile.TemporaryDirectory() as folder:
@@ -217,7 +217,7 @@ KINDS = [("inputs", "first"), ("outputs", "count"), ("marks", "now"), ("notices"
 @pytest.mark.parametrize(("table", "column"), KINDS)
 def test_a_value_of_another_kind_is_damage_and_the_rest_is_exported(tmp_path, table, column):
     """What no check of SQLite's sees: a number that became a text; the export says what is left out."""
-    path = Path(shutil.copy(GOLDEN / "engine-1.db", tmp_path / "shows.db"))
+    path = Path(shutil.copy(GOLDEN / "engine-2.db", tmp_path / "shows.db"))
     with contextlib.closing(sqlite3.connect(path)) as sql:
         key = sql.execute(f"SELECT rowid FROM {table} ORDER BY rowid LIMIT 1 OFFSET 4").fetchone()[0]
         sql.execute(f"UPDATE {table} SET {column} = 'x' WHERE rowid = ?", (key,))
@@ -232,7 +232,7 @@ def test_a_value_of_another_kind_is_damage_and_the_rest_is_exported(tmp_path, ta
 @pytest.mark.parametrize("length", [0, 30, 5000, 100_000])
 def test_a_database_that_cannot_be_read_is_one_line(tmp_path, length):
     path = tmp_path / "shows.db"
-    path.write_bytes((GOLDEN / "engine-1.db").read_bytes()[:length])
+    path.write_bytes((GOLDEN / "engine-2.db").read_bytes()[:length])
     for command in ("export", "replay"):
         done = subprocess.run(
             [*COMMAND, command, "last", "--file", str(path)], capture_output=True, text=True, check=False

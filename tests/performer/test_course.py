@@ -250,6 +250,17 @@ def test_the_next_piece_begins_with_its_own_plan() -> None:
     assert stage.p.piece == 2 and stage.p.values["gate"] == 0.9
 
 
+def test_a_piece_that_is_brought_in_while_stopped_in_mid_bar_has_its_first_bar_s_acts() -> None:
+    stage = on_stage(Piece("First Light"), Piece("Meridian", plan=(PlanAct(1, "gate=0.9"),)))
+    stage.start()
+    stage.clocks(130)
+    stage.midi(0xFC)
+    stage.do("piece", "2")
+    stage.midi(0xFB)
+    stage.clocks(96)
+    assert stage.p.piece == 2 and stage.p.values["gate"] == 0.9
+
+
 def test_with_pulses_bars_are_cycles() -> None:
     setup = replace(pulses_setup(), clock=Clock(mode="pulses"))
     stage = on_stage(

@@ -125,7 +125,7 @@ class Melody:
         self.seed = seed
         self.moment = self.draws = self.by_hand = 0
         self.passes = 1
-        self.pending, self.is_decided, self.decided = [], False, 0
+        self.pending, self.is_decided = [], False
         self.played = 0
 
     # -- settling --------------------------------------------------------------
@@ -263,13 +263,13 @@ class Melody:
 
     def release_decided(self, may: bool) -> list[Change]:
         """Apply the decided mutations, or drop them where `may` is False; begin a new moment."""
-        changes, self.pending, self.is_decided, self.decided = self.pending, [], False, 0
+        changes, self.pending, self.is_decided = self.pending, [], False
         self.played = 0
         return self.apply(changes) if may else []
 
     def interrupted(self) -> None:
         """Begin the present cycle anew: nothing of it has been heard, nothing is decided."""
-        self.pending, self.is_decided, self.decided = [], False, 0
+        self.pending, self.is_decided = [], False
         self.played = self.advances = self.muted_advances = 0
         self.stood_in = {}
         self.sounded = [-2] * STEPS

@@ -86,7 +86,7 @@ def bring_in(p: Performer, number: int, as_left: bool, origin: str) -> None:
     _from_step_one(p)
     m.settle(p.values["settle_new"])
     p.notice("piece", number=number, name=piece.name, how="as it was left" if left else "as prepared")
-    if acting.is_moving(p):
+    if acting.is_moving(p) or (not p.by_pulses and p.transport.song_clock >= 0):  # stopped in mid bar, its first is now
         course.take_acts(p)
 
 
