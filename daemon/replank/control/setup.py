@@ -169,6 +169,10 @@ class Clock:
         without_start: wait or play: what clock without Start does.
         repeated_start: restart or ignore.
         pulse, reset: What counts as a pulse and a reset in mode pulses.
+        dropouts: What is done about clocks that do not come: heal (they are made up), wait (only what comes is
+            counted) or coast (the line plays on for up to 8 s).
+        grain_ns: What the stamps of clocks are rounded to by the driver: its period where they are a callback's, ns;
+            0 where they are the frames' own or the kernel's.
         reset_window_ms: A reset so soon after a pulse belongs to it.
         end_beats: Beats that the last root of `end` is held.
     """
@@ -180,6 +184,8 @@ class Clock:
     pulse: Trigger = Trigger("note", -1, 0)
     reset: Trigger = Trigger("start", -1, 0)
     reset_window_ms: float = 5.0
+    dropouts: str = "heal"
+    grain_ns: int = 0
     end_beats: int = 4
 
 

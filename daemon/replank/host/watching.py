@@ -73,7 +73,7 @@ class Watcher:
     def _is_locked(self) -> bool:
         """Tell whether the player plays and says that it knows the phase."""
         shadow = self._host.shadow
-        return self._host.playing and shadow is not None and shadow.performer.transport.phase == "locked"
+        return self._host.playing and shadow is not None and shadow.performer.transport.judge.word == "locked"
 
     def _catch_up(self, listener: Listener, lacked: int) -> None:
         """Move a player that has missed clocks on to where their sender is."""

@@ -37,7 +37,7 @@ class Foretold(NamedTuple):
 def plan(p: Performer, length: int) -> None:
     """Let voices speak ahead of the next strike, which comes in `length` ns as far as is known."""
     t = p.transport
-    if length <= 0 or not t.follower.steady:
+    if length <= 0 or not t.judge.steady:
         return
     for i in p.band.earlies:
         lead = lead_ns(p.band.voices[i])
@@ -66,7 +66,7 @@ def speak(p: Performer, i: int, number: int) -> None:
             read.cents if p.band.bends else 0.0, coming.begins, soft=read.soft,
         )  # fmt: skip
     if sound.kind in (STRIKE, SLIDE):
-        length = t.follower.interval * s.division
+        length = t.judge.pace.interval * s.division
         # Until the step itself comes and says how long: a linked note must last until then.
         linked = bool(lag) or link_of(heard.step, s.slide) != LINK_NONE
         sound = sound._replace(gate=2 * length if linked else int(length * s.gate))
@@ -76,7 +76,7 @@ def speak(p: Performer, i: int, number: int) -> None:
 def _foretell(p: Performer, number: int) -> Foretold | None:
     """Return the step of the playhead's advance `number`, or None where it is not certain."""
     t, head = p.transport, p.transport.playhead
-    if not t.running or t.lost or not t.follower.steady or p.ending or p.tuning or lookahead.is_silenced(p):
+    if not t.running or t.lost or not t.judge.steady or p.ending or p.tuning or lookahead.is_silenced(p):
         return None
     if head.advances == number:  # swung: it has begun, and waits for its strike
         return Foretold(lookahead.here(p, head.index), head.index, head.phase == 0)
@@ -89,7 +89,7 @@ def _foretell(p: Performer, number: int) -> Foretold | None:
 def _may_change(p: Performer, begins: bool) -> bool:
     """Tell whether something is due that may make the next step another one."""
     t = p.transport
-    is_bar, step = t.next_bar <= t.next_step, p.settings.division * t.follower.interval
+    is_bar, step = t.next_bar <= t.next_step, p.settings.division * t.judge.pace.interval
     units = {"step", "boundary"} | ({"bar"} if is_bar else set()) | ({"cycle"} if begins else set())
     is_planned = (is_bar and course.acts_next_bar(p)) or course.moves_within(p, 2 * step)
     return bool(p.ramps or is_planned or (p.answer and is_bar) or any(unit in units for unit, _, _ in p.due))

@@ -57,6 +57,8 @@ def _value(known: Known, action: str, word: str, is_optional: bool, text: str, m
     if word == "step":
         return _whole(text, 1, STEPS, "step") - 1
     if word == "amount":
+        if action == "nudge" and text.lower().endswith("c"):
+            return f"{_amount(action, text[:-1])}c"  # clocks, not steps
         return _amount(action, text)
     if word == "state":
         states = _STATES.get(action, _ON_OFF)

@@ -5,47 +5,48 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from replank.control.notices import counted
-from replank.performer import acting, course, playing, steps, striking
+from replank.performer import acting, clock_out, counting, course, playing, steps, striking
+from replank.performer.messages import CLOCK, CONTINUE, START, STOP
+from replank.timing.judge import COAST, LONGEST
 from replank.timing.phrases import begins
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
 
-_COAST = 8_000_000_000
-"""A clock that returns within 8 s is continued by estimate, ns."""
-_SENSE = 250_000_000
-"""Active sensing is sent this often, ns (MIDI 1.0: within 270 ms)."""
-CLOCK, START, CONTINUE, STOP = 0xF8, 0xFA, 0xFB, 0xFC
-
 
 def tick(p: Performer) -> None:
     """Take one clock (F8)."""
     t, now = p.transport, p.now
-    follower = t.follower
-    if t.lost:
-        _returned(p)
-    if t.watching:
-        follower.tick(now)
-    else:
-        if follower.interval:
-            follower.last = now - follower.interval  # a pause is neither an interval nor a dropout
-        follower.tick(now)
+    judge = t.judge
+    if not (t.running or t.armed or t.halted) and p.setup.clock.without_start == "play":
+        start(p, "clock without Start", False)
+    last, moves = judge.last, judge.clock(now)
+    if not t.watching:
         t.watching = True
-        p.schedule(follower.lost_after(), "lost", [])
-    for output in p.clock_outputs:
-        p.send(output, b"\xf8")
-    if not t.running:
-        if not t.armed:
-            if t.halted or p.setup.clock.without_start != "play":
-                return
-            start(p, "clock without Start")
-        t.armed, t.running, t.phase = False, True, "locked"
-        p.notice("transport", state="playing", why="the clock runs")
-    clock = t.song_clock + 1
-    t.song_clock = clock
-    if clock == t.next_step or clock == t.next_bar or (t.counted and t.counted[0][0] <= clock):
-        at_clock(p)
+        p.schedule(judge.lost_after(), "lost", [])
+    if moves:
+        for output in p.clock_outputs:
+            p.send(output, b"\xf8")
+    if t.running or t.armed:
+        if t.armed:
+            t.armed, t.running = False, True
+            p.notice("transport", state="playing", why="the clock runs")
+        if moves == 1:
+            t.song_clock = clock = t.song_clock + 1
+            if clock == t.next_step or clock == t.next_bar or (t.counted and t.counted[0][0] <= clock):
+                at_clock(p)
+        elif moves:
+            clock_out.fill_up(p, moves - 1)
+            counting.advance(p, moves, now)
+        if t.lost:
+            counting.returned(p, now - last)
+    if judge.looks:
+        judge.look()
+        counting.tell(p)
+    elif moves != 1 or judge.trial is not None or judge.news:
+        counting.tell(p)
+    if judge.dropouts == COAST:
+        counting.expect(p)
 
 
 def at_clock(p: Performer) -> None:
@@ -60,7 +61,8 @@ def at_clock(p: Performer) -> None:
     t.entering = False
     while t.counted and t.counted[0][0] <= t.song_clock:
         _, kind, args = t.counted.pop(0)
-        _COUNTED[kind](p, args)
+        if t.age <= counting.LATE_NS or kind not in _STRUCK:  # in a hole what is long past is not struck
+            _COUNTED[kind](p, args)
 
 
 def _bar(p: Performer) -> None:
@@ -110,8 +112,14 @@ def count_off(p: Performer, clock: int, kind: str, args: list[Any]) -> None:
 # -- transport messages --------------------------------------------------------
 
 
-def start(p: Performer, why: str) -> None:
-    """Take Start (FA): the next clock is the first step."""
+def start(p: Performer, why: str, is_given: bool = True) -> None:
+    """Take Start (FA): the next clock is the first step.
+
+    Args:
+        p: The performer.
+        why: For people.
+        is_given: False where the line joins a running clock: where its bars are nobody has said.
+    """
     t = p.transport
     if t.running and p.setup.clock.repeated_start == "ignore":
         return
@@ -120,8 +128,12 @@ def start(p: Performer, why: str) -> None:
     from_the_top(p)
     t.armed, t.running, t.lost, t.halted = True, False, False, False
     t.keeps_form, t.ended_by = True, "start"
-    p.ending = 0
-    send_clock(p, START)
+    if is_given:
+        t.judge.start(p.now)
+    else:
+        t.judge.join(p.now)
+    p.ending, p.presses = 0, []
+    clock_out.send_clock(p, START)
     p.band.refresh_all(p)
     p.notice("transport", state="armed", why=why)
 
@@ -158,11 +170,13 @@ def _carry_over(p: Performer, place: float, bar: int) -> None:
 def go_on(p: Performer) -> None:
     """Take Continue (FB): the next clock goes on from the kept position."""
     t = p.transport
+    t.judge.go_on(p.now)  # while the line runs it tells that a Stop was lost
     if t.running or t.armed:
+        counting.tell(p)
         return
     playing.end_tuning(p)
     t.armed, t.lost, t.halted = True, False, False
-    send_clock(p, CONTINUE)
+    clock_out.send_clock(p, CONTINUE)
     p.band.refresh_all(p)
     p.notice("transport", state="armed", why="Continue")
 
@@ -172,18 +186,19 @@ def stop(p: Performer) -> None:
     t = p.transport
     pulses = p.by_pulses
     t.halted = True
+    t.judge.stop(p.now)
     if not (t.running or t.armed or pulses):
         return
     silence(p)
     course.pause(p, p.now)
     p.band.rest_values(p)
     if pulses and t.told == CLOCK:
-        _send_owed(p)
-        send_clock(p, STOP)
+        clock_out.send_owed(p)
+        clock_out.send_clock(p, STOP)
         t.told = STOP
     if t.running or t.armed:
         t.running = t.armed = t.lost = False
-        send_clock(p, STOP)
+        clock_out.send_clock(p, STOP)
         p.notice("transport", state="stopped", why="Stop")
 
 
@@ -192,10 +207,12 @@ def song_position(p: Performer, beats: int) -> None:
     if not p.transport.running:  # MIDI 1.0, p. 27: sent only while nothing plays
         for output in p.generate_outputs:
             p.send(output, bytes((0xF2, beats & 0x7F, beats >> 7)))
-    _locate(p, beats * 6)
+    p.transport.judge.place(p.now)
+    locate(p, beats * 6)
 
 
-def _locate(p: Performer, clock: int) -> None:
+def locate(p: Performer, clock: int) -> None:
+    """Make `clock` the next one of the song."""
     t = p.transport
     silence(p)
     place, bar = _place(p)
@@ -203,25 +220,6 @@ def _locate(p: Performer, clock: int) -> None:
     _carry_over(p, place, bar)
     t.keeps_form, t.ended_by = True, "song position"
     p.notice("located", song_clock=clock, index=index + 1)
-
-
-def located_from_outside(p: Performer, song_clock: int, running: bool) -> None:
-    """The host's counter knows the number of the last clock (a replaced player)."""
-    t = p.transport
-    if t.song_clock != song_clock or t.running != running:
-        _locate(p, song_clock + 1)
-        t.running, t.armed, t.lost = running, False, False
-        t.phase = "locked" if running else t.phase
-        p.notice("phase", phase="locked", text="counted by the host while the note engine was restarted")
-
-
-def missed(p: Performer, clocks: int) -> None:
-    """The host has counted clocks that were lost on their way here; the line goes on where their sender is."""
-    t = p.transport
-    if t.running and not p.by_pulses:
-        _locate(p, t.song_clock + 1 + clocks)
-        text = f"moved on by {counted(clock=clocks)} that the host has counted and the player has not"
-        p.notice("phase", phase=t.phase, text=text)
 
 
 def silence(p: Performer) -> int:
@@ -240,50 +238,26 @@ def _drop_waiting(p: Performer) -> None:
         p.unschedule("strike", "again", "late", "early", "ahead")
 
 
-# -- losing and finding the clock ----------------------------------------------
+# -- losing the clock ----------------------------------------------------------
 
 
 def check_lost(p: Performer) -> None:
     """Ask whether the clock is lost; asked again as long as it comes."""
     t = p.transport
-    when = t.follower.lost_after()
+    when = t.judge.lost_after()
     if when > p.now:
         p.schedule(when, "lost", [])
+        return
+    if counting.may_coast_on(p):
+        p.schedule(min(t.judge.last + LONGEST, p.now + t.judge.interval + 1), "lost", [])
         return
     t.watching = False
     if t.running:
         t.lost, t.losses = True, t.losses + 1
-        t.was_steady = t.follower.steady
         silence(p)
-        course.pause(p, t.follower.last)
+        course.pause(p, t.judge.last)
         text = "the clock has stopped coming; the line waits where it is"
-        p.notice("clock", state="lost", tempo=t.follower.tempo(), text=text)
-
-
-def _returned(p: Performer) -> None:
-    t, follower = p.transport, p.transport.follower
-    t.lost = False
-    gap = p.now - follower.last
-    if t.was_steady and gap <= _COAST:
-        missing = follower.missing(p.now)
-        _skip(p, t.song_clock + 1 + missing)
-        t.phase = "estimated"
-        # The gap is no interval: the mean goes on as though the clock had come.
-        follower.last = p.now - follower.interval
-        text = f"the clock is back after {gap / 1e9:.1f} s; {counted(clock=missing)} estimated"
-    else:
-        t.phase = "unknown"
-        follower.forget()
-        text = f"the clock is back after {gap / 1e9:.1f} s; the line goes on from where it stopped"
-    p.notice("clock", state="back", tempo=follower.tempo(), text=text)
-    p.notice("phase", phase=t.phase, text="downbeat sets it right")
-
-
-def _skip(p: Performer, clock: int) -> None:
-    # Skipped cycles do not mutate, skipped bars bring nothing in: the next bar
-    # line does.
-    p.transport.locate(clock, p.settings)
-    p.transport.keeps_form, p.transport.ended_by = True, "gap"
+        p.notice("clock", state="lost", tempo=t.judge.tempo(), text=text)
 
 
 # -- pulses --------------------------------------------------------------------
@@ -293,9 +267,8 @@ def pulse(p: Performer) -> None:
     """Take a pulse: it always advances the line, also while stopped."""
     t = p.transport
     t.pulse.tick(p.now)
-    t.phase = "locked"
     if p.generate_outputs:
-        _make_clocks(p)
+        clock_out.make_clocks(p)
     t.song_clock += 1
     steps.boundary(p)
 
@@ -312,11 +285,11 @@ def reset(p: Performer, from_wire: bool = False) -> None:
     if from_wire and t.pulse.last >= 0 and p.now - t.pulse.last <= window and t.playhead.phase != 0:
         silence(p)
         if p.generate_outputs:
-            _make_clocks(p)
+            clock_out.make_clocks(p)
         steps.boundary(p)
 
 
-# -- internal clock and clock out ----------------------------------------------
+# -- internal clock ------------------------------------------------------------
 
 
 def internal_clock(p: Performer) -> None:
@@ -337,54 +310,8 @@ def run_internal(p: Performer, on: bool) -> None:
         p.unschedule("clock")
 
 
-def send_clock(p: Performer, status: int) -> None:
-    """Send a transport message of our own to the outputs whose clock is made here."""
-    for output in p.generate_outputs:
-        p.send(output, bytes((status,)))
-
-
-def pass_on(p: Performer, data: bytes) -> None:
-    """Pass a clock, transport or position message on, as it came."""
-    for output in p.thru_outputs:
-        p.send(output, data)
-
-
-def _make_clocks(p: Performer) -> None:
-    """Make a pulse's clocks: a step of them, spread over the last interval, whatever becomes of the next pulse."""
-    t, division = p.transport, p.settings.division
-    _send_owed(p)
-    if t.told != CLOCK:
-        send_clock(p, CONTINUE if t.told == STOP else START)
-        t.told = CLOCK
-    send_clock(p, CLOCK)
-    t.owed, interval = division - 1, t.pulse.interval
-    for n in range(1, division if interval else 1):
-        p.schedule(p.now + n * interval // division, "made", [])
-
-
-def _send_owed(p: Performer) -> None:
-    # The next pulse came sooner, or no interval was known: a receiver counts clocks, so none may be missing.
-    t = p.transport
-    p.unschedule("made")
-    for _ in range(t.owed):
-        send_clock(p, CLOCK)
-    t.owed = 0
-
-
-def made_clock(p: Performer) -> None:
-    """One of a pulse's clocks is due."""
-    if p.transport.owed:
-        p.transport.owed -= 1
-        send_clock(p, CLOCK)
-
-
-def sense(p: Performer, output: int) -> None:
-    """Send active sensing, again and again."""
-    if output < len(p.setup.outputs) and p.setup.outputs[output].active_sensing:
-        p.send(output, b"\xfe")
-        p.schedule(p.now + _SENSE, "sense", [output])
-
-
+_STRUCK = frozenset(("strike", "later", "again"))
+"""Counted things that sound."""
 _COUNTED: dict[str, Callable[[Any, list[Any]], None]] = {
     "strike": lambda p, args: striking.strike(p, *args),
     "later": lambda p, args: p.schedule(p.now + args[0], "strike", args[1:]),

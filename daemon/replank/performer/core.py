@@ -19,7 +19,20 @@ from replank.control.parameters import DEFAULTS, PIECE_NAMES, SNAPSHOT_NAMES, Va
 from replank.control.setup import Setup, from_plain
 from replank.line.chance import DIRECTION, Numbers
 from replank.line.steps import Step
-from replank.performer import acting, advancing, clocking, hearing, pieces, playing, rewiring, saving, striking, viewing
+from replank.performer import (
+    acting,
+    advancing,
+    clock_out,
+    clocking,
+    counting,
+    hearing,
+    pieces,
+    playing,
+    rewiring,
+    saving,
+    striking,
+    viewing,
+)
 from replank.performer.arguments import Known
 from replank.performer.course import Course
 from replank.performer.events import (
@@ -29,11 +42,11 @@ from replank.performer.events import (
     BringBack,
     Configure,
     Event,
-    Locate,
+    Heard,
     Midi,
-    Missed,
     Outcome,
     Reconnected,
+    Resume,
     Slept,
 )
 from replank.performer.melody import Melody
@@ -42,6 +55,7 @@ from replank.performer.settings import Settings
 from replank.performer.transport import Transport
 from replank.performer.voices import Band, Sound
 from replank.timing.divisions import division_clocks
+from replank.timing.trying import UNKNOWN
 
 _NOTHING = Outcome([], [])
 """Shared by every event that came to nothing; callers read outcomes, never write them."""
@@ -69,8 +83,8 @@ class Performer:
         "_role", "_ticks", "answer", "as_left", "band", "by_pulses", "clock_outputs", "counts", "course", "deadlines",
         "due", "ending", "generate_outputs", "given_seed", "hands", "hands_due", "keyboard", "last_control",
         "malformed", "melody", "messages", "notes", "notices", "now", "number", "panics", "piece", "piece_since",
-        "ramps", "readings", "received", "selected", "sent", "settings", "setup", "show_name", "taps", "thru_outputs",
-        "transport", "tuning", "values",
+        "presses", "ramps", "readings", "received", "selected", "sent", "settings", "setup", "show_name", "taps",
+        "thru_outputs", "transport", "tuning", "values",
     )  # fmt: skip
 
     def __init__(self, setup: Setup, seed: int, now: int = 0) -> None:
@@ -101,6 +115,7 @@ class Performer:
         self.ending = 0  # 0 no, 1 the cycle plays out, 2 waits for the beat, 3 the root is held
         self.tuning: list[int] = []  # note held for tuning, and the voice if it is only one
         self.taps: list[int] = []
+        self.presses: list[list[int]] = []  # of downbeat: when, and how late after its beat, ns
         self.selected = 0
         self.panics: list[int] = []  # time of the last panic
         self.notes = 0
@@ -120,6 +135,7 @@ class Performer:
         setup = self.setup
         self._role = [one.role for one in setup.inputs]
         self.by_pulses = setup.clock.mode == "pulses"
+        self.transport.judge.dropouts, self.transport.judge.grain = setup.clock.dropouts, setup.clock.grain_ns
         by_clock = setup.clock.mode == "midi" and setup.clock.source != "internal"
         self._ticks = [one.role == "clock" and by_clock for one in setup.inputs]
         own = setup.clock.source == "internal"  # nothing arrives that could be passed on
@@ -188,10 +204,10 @@ class Performer:
                 self.hands.forget_positions(event.input, self.now)
             case BringBack():
                 pieces.bring_back(self, event)
-            case Locate():
-                clocking.located_from_outside(self, event.song_clock, event.running)
-            case Missed():
-                clocking.missed(self, event.clocks)
+            case Resume():
+                counting.resume(self, event)
+            case Heard():
+                counting.heard(self, event.stamps)
             case Slept():
                 self.slept(event.ns)
             case _:
@@ -285,8 +301,8 @@ class Performer:
 
     def clock_is_present(self) -> bool:
         """Tell whether clocks have been coming until now."""
-        follower = self.transport.follower
-        return follower.count > 0 and self.transport.watching and self.now < follower.lost_after()
+        judge = self.transport.judge
+        return judge.received > 0 and self.transport.watching and self.now < judge.lost_after()
 
     def role(self, port: int) -> str:
         """Return the role of an input: clock, knobs or keyboard."""
@@ -319,7 +335,7 @@ class Performer:
         self.notice("power", text=f"this machine was suspended for {ns / 1e9:.0f} s; every note is released")
         clock = self.setup.clock
         if self.transport.running and clock.source == "external" and clock.mode == "midi":
-            self.transport.phase = "unknown"
+            self.transport.judge.doubts(UNKNOWN)
             text = "clocks were missed during the suspend; downbeat sets it right"
             self.notice("phase", phase="unknown", text=text)
 
@@ -380,8 +396,10 @@ _FIRE: dict[str, Any] = {
     "ahead": lambda p, a: striking.go_ahead(p, a[0]),
     "lost": lambda p, a: clocking.check_lost(p),
     "clock": lambda p, a: clocking.internal_clock(p),
-    "made": lambda p, a: clocking.made_clock(p),
-    "sense": lambda p, a: clocking.sense(p, a[0]),
+    "filled": lambda p, a: clock_out.filled(p),
+    "coast": lambda p, a: counting.coast(p),
+    "made": lambda p, a: clock_out.made_clock(p),
+    "sense": lambda p, a: clock_out.sense(p, a[0]),
     "sweep": lambda p, a: playing.sweep(p, a),
     "hands": lambda p, a: hearing.hands_fire(p),
     "mute": lambda p, a: playing.after_final(p),

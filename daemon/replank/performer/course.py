@@ -110,7 +110,7 @@ def _counted(p: Performer, until: int) -> int:
 def _place(p: Performer, arc: Arc, ahead_ns: int = 0) -> float:
     if arc.unit == "minutes":
         return (time_now(p) + ahead_ns) / MINUTE
-    bar_ns = p.transport.follower.interval * p.transport.bars.bar_length
+    bar_ns = p.transport.judge.pace.interval * p.transport.bars.bar_length
     return acting.ramp_place(p) - p.course.origin + (ahead_ns / bar_ns if bar_ns else 0.0)
 
 
@@ -224,7 +224,7 @@ def _goto(p: Performer, args: list[Any], origin: str) -> None:
     if p.by_pulses:
         bar_ns = t.pulse.interval * p.settings.length
     else:
-        bar_ns = (t.follower.interval or p.settings.tempo_ns) * t.bars.bar_length
+        bar_ns = (t.judge.pace.interval or p.settings.tempo_ns) * t.bars.bar_length
     was = time_now(p)
     c.time, c.mark = int(minutes * MINUTE), p.now if c.mark >= 0 else -1
     c.origin = bar_now(p) - (c.time // bar_ns if bar_ns else 0)

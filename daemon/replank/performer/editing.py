@@ -77,7 +77,7 @@ def _let_hear(p: Performer, index: int, step: Step) -> None:
     s, t = p.settings, p.transport
     note = s.lens.sound(step, s.degrees, s.semitones)
     playing = acting.is_moving(p) and not lookahead.is_silenced(p)
-    length = t.pulse.interval if p.by_pulses else t.follower.interval * s.division
+    length = t.pulse.interval if p.by_pulses else t.judge.pace.interval * s.division
     gate = max(int(length * s.gate), 1) if length else _SAMPLE
     sound = Sound(
         STRIKE, index, s.lens.base(step), note, s.velocity_of(step, False), velocity_roll_of(step), False, gate,

@@ -10,7 +10,8 @@ from replank.control.decoding import is_channel_message
 from replank.control.parameters import show
 from replank.control.setup import Trigger
 from replank.line.heard import is_accented
-from replank.performer import acting, clocking, lookahead, pieces
+from replank.performer import acting, clock_out, clocking, lookahead, pieces
+from replank.performer.messages import CLOCK, CONTINUE, SONG_POSITION, START, STOP
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -19,7 +20,7 @@ _SYSTEM = {0xF1: 2, 0xF2: 3, 0xF3: 2, 0xF6: 1, 0xF8: 1, 0xFA: 1, 0xFB: 1, 0xFC: 
 """Lengths of whole system messages, status byte included (MIDI 1.0 Detailed Specification, table 6)."""
 
 
-_PASSED = (clocking.CLOCK, clocking.START, clocking.CONTINUE, clocking.STOP, 0xF2)
+_PASSED = (CLOCK, START, CONTINUE, STOP, SONG_POSITION)
 """What an output with `send_clock: thru` is sent as it came; clocks that drive the line are passed on by `tick`."""
 
 
@@ -64,29 +65,29 @@ def _malformed(p: Performer, port: int) -> None:
 
 def _clock(p: Performer, data: bytes) -> None:
     status, clock = data[0], p.setup.clock
-    if p.thru_outputs and (clock.mode == "pulses" or status != clocking.CLOCK) and status in _PASSED:
-        clocking.pass_on(p, data)
+    if p.thru_outputs and (clock.mode == "pulses" or status != CLOCK) and status in _PASSED:
+        clock_out.pass_on(p, data)
     if clock.mode == "pulses":
         if matches(clock.pulse, data):
             clocking.pulse(p)
-        elif matches(clock.reset, data) or status == clocking.START:
-            if status == clocking.START:
+        elif matches(clock.reset, data) or status == START:
+            if status == START:
                 clocking.phrases_from_here(p)
             clocking.reset(p, from_wire=True)
-        elif status == clocking.STOP:
+        elif status == STOP:
             clocking.stop(p)
         return
     if clock.source == "internal":
         return
-    if status == clocking.START:
+    if status == START:
         clocking.start(p, "Start")
-    elif status == clocking.CONTINUE:
+    elif status == CONTINUE:
         clocking.go_on(p)
-    elif status == clocking.STOP:
+    elif status == STOP:
         clocking.stop(p)
-    elif status == 0xF2:
+    elif status == SONG_POSITION:
         clocking.song_position(p, data[1] | data[2] << 7)
-    elif status == clocking.CLOCK:
+    elif status == CLOCK:
         clocking.tick(p)
 
 
@@ -96,9 +97,9 @@ def matches(trigger: Trigger, data: bytes) -> bool:
         return False
     status = data[0]
     if trigger.kind == "clock":
-        return status == clocking.CLOCK
+        return status == CLOCK
     if trigger.kind == "start":
-        return status == clocking.START
+        return status == START
     if status >= 0xF0 or (trigger.channel and (status & 0x0F) + 1 != trigger.channel):
         return False
     if trigger.number not in (-1, data[1]):

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+CLOCK, START, CONTINUE, STOP, SONG_POSITION = 0xF8, 0xFA, 0xFB, 0xFC, 0xF2
+"""Status bytes of system messages (MIDI 1.0 Detailed Specification, p. 30)."""
+
 NOTE_OFF_VELOCITY = 64
 """Of every release (MIDI 1.0: 64 where a device does not sense it)."""
 

@@ -8,7 +8,7 @@ from replank.control.setup import Voice
 from replank.line.lenses import root_pitch
 from replank.line.pitch import note_name
 from replank.line.steps import Step
-from replank.performer import acting, clocking
+from replank.performer import acting, clocking, counting
 from replank.performer.voices import STRIKE, Sound
 from replank.timing.gates import UNKNOWN_GATE_NS
 
@@ -23,6 +23,8 @@ _SLICE_NS = 20_000_000
 """From slice to slice, ns: a step's messages fit in between."""
 _TAPS_NS = 2_500_000_000
 """Taps further apart begin a new tempo, ns."""
+_BOUNCE_NS = 150_000_000
+"""A tap so soon after another is the same press: 400 BPM, the fastest tempo, has beats as far apart, ns."""
 _LONG = 3_600_000_000_000
 """A gate that something else ends, ns."""
 
@@ -66,7 +68,7 @@ def _join(p: Performer, args: list[Any], origin: str) -> None:
     else:
         if p.setup.clock.source == "internal":
             clocking.run_internal(p, True)
-        clocking.start(p, "join")
+        clocking.start(p, "join", p.setup.clock.source != "external")
     acting.done(p, "join", "in from the top", origin)
 
 
@@ -109,7 +111,7 @@ def final_note(p: Performer) -> None:
     if p.by_pulses:
         gate = beats * t.pulse.interval or UNKNOWN_GATE_NS
     else:
-        gate = beats * t.bars.beat_length * t.follower.interval or UNKNOWN_GATE_NS
+        gate = beats * t.bars.beat_length * t.judge.pace.interval or UNKNOWN_GATE_NS
         clocking.count_off(p, t.song_clock + beats * t.bars.beat_length, "mute", [])
     p.band.play(p, Sound(STRIKE, 0, step.pitch, note, s.velocity(0.5, False), 0.5, False, gate))
     p.notice("transport", state="ending", why=f"{note_name(note, p.setup.middle_c)} held {beats} beats, then mute")
@@ -207,28 +209,42 @@ def _realign(p: Performer, args: list[Any], origin: str) -> None:
 
 
 def _downbeat(p: Performer, args: list[Any], origin: str) -> None:
-    """The nearest clock is bar 1, beat 1, step 1; the one that has just been is played at once."""
+    """The nearest clock is bar 1, beat 1, step 1; pressed on the beats after it, up to four, the median counts."""
     t = p.transport
     if p.by_pulses or not t.running:
         clocking.reset(p)
         clocking.phrases_from_here(p)
         acting.done(p, "downbeat", "the next step is the first", origin)
         return
-    late = p.now - t.follower.last
+    again = counting.press(p)
+    if again:
+        acting.done(p, "downbeat", again, origin)
+        return
+    late, interval = p.now - t.judge.last, t.judge.interval
     clocking.silence(p)
     clocking.from_the_top(p)
     t.lost, t.keeps_form = False, True
-    t.ended_by, t.phase = "downbeat", "locked"
+    t.ended_by = "downbeat"
+    t.judge.place(p.now)
     if t.entering:
         t.song_clock, t.next_bar = 0, t.bars.bar_length
-    elif t.follower.interval and 2 * late <= t.follower.interval:
+    elif interval and 2 * late <= interval:
         t.song_clock = 0
         clocking.at_clock(p)
+    counting.pressed(p, late if t.song_clock == 0 else late - interval)
+    counting.tell(p)
     acting.done(p, "downbeat", "bar 1, beat 1, step 1", origin)
 
 
 def _nudge(p: Performer, args: list[Any], origin: str) -> None:
     t = p.transport
+    if isinstance(args[0], str):
+        clocks = int(args[0][:-1])
+        if p.by_pulses or not t.running:
+            raise ValueError("no clock is running: clocks can be nudged only while the line plays")
+        counting.shift(p, clocks)
+        acting.done(p, "nudge", f"the count moved by {clocks:+d} clocks", origin)
+        return
     t.playhead.nudge(args[0])
     t.ended_by = "nudge" if t.playhead.begins else t.ended_by
     if t.running and not p.by_pulses:
@@ -237,6 +253,8 @@ def _nudge(p: Performer, args: list[Any], origin: str) -> None:
 
 
 def _tap(p: Performer, args: list[Any], origin: str) -> None:
+    if p.taps and p.now - p.taps[-1] < _BOUNCE_NS:
+        return
     if p.taps and p.now - p.taps[-1] > _TAPS_NS:
         p.taps = []
     p.taps = [*p.taps[-4:], p.now]

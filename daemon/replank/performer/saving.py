@@ -18,7 +18,8 @@ VERSION = 2
 
 _PLAIN = (
     "now", "given_seed", "number", "values", "due", "ramps", "piece", "piece_since", "as_left", "show_name",
-    "answer", "ending", "tuning", "taps", "selected", "panics", "notes", "counts", "received", "malformed", "sent",
+    "answer", "ending", "tuning", "taps", "presses",
+    "selected", "panics", "notes", "counts", "received", "malformed", "sent",
     "last_control",
 )  # fmt: skip
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from replank.line.heard import describe
 from replank.line.steps import Change
-from replank.performer import acting, clocking, course, lookahead, striking
+from replank.performer import acting, clocking, counting, course, lookahead, striking
 from replank.timing.gates import clocks_ns, swing_delay
 from replank.timing.phrases import begins as begins_phrase
 
@@ -42,6 +42,11 @@ def boundary(p: Performer) -> None:
     begins = head.advance()
     index, clock = head.index, t.song_clock
     t.beginning, t.step_clock = p.now, clock
+    if t.age and not _is_caught_up(p, clock):
+        m.step_begins(index, False, True)  # nobody heard it
+        if not m.is_decided and _is_moment_next(p, clock):
+            _decide(p, 1)
+        return
     silent = (s.mute or p.ending or p.answer) and lookahead.is_silenced(p)
     if s.phrase or m.steps[index].pass_of > 1:
         covers = lookahead.here(p, index).covers
@@ -55,10 +60,10 @@ def boundary(p: Performer) -> None:
         p.unschedule("again")  # strikes of a ratchet are cut by the next pulse
         striking.strike(p, index, t.pulse.interval, begins)
         return
-    interval = t.follower.interval
+    interval = t.judge.pace.interval
     span = lookahead.step_after(p, clock) - clock if s.restart_every else s.division
     if s.swing <= 50:
-        striking.strike(p, index, span * interval, begins)
+        striking.strike(p, index, span * interval, begins, t.age)
         return
     whole, rest = swing_delay(clock, s.division, s.swing)
     ahead = swing_delay(clock + span, s.division, s.swing)
@@ -67,9 +72,19 @@ def boundary(p: Performer) -> None:
         later = [clocks_ns(0, rest, interval), index, length, begins]
         clocking.count_off(p, clock + whole, "later" if rest else "strike", later if rest else later[1:])
     elif rest:
-        p.schedule(p.now + clocks_ns(0, rest, interval), "strike", [index, length, begins])
+        p.schedule(p.now + clocks_ns(0, rest, interval) - t.age, "strike", [index, length, begins])
     else:
-        striking.strike(p, index, length, begins)
+        striking.strike(p, index, length, begins, t.age)
+
+
+def _is_caught_up(p: Performer, clock: int) -> bool:
+    """Tell whether a step that began in a hole is struck: the newest one, where it is hardly late."""
+    t, s = p.transport, p.settings
+    interval = t.judge.pace.interval
+    whole, rest = swing_delay(clock, s.division, s.swing) if s.swing > 50 else (0, 0)
+    late = t.age - clocks_ns(whole, rest, interval)
+    is_newest = lookahead.step_after(p, clock) > t.upto
+    return is_newest and late <= counting.LATE_NS and 2 * late < s.division * interval
 
 
 # -- cycles --------------------------------------------------------------------

@@ -42,7 +42,7 @@ def go_ahead(p: Performer, i: int) -> None:
         p.band.ahead(p, i, accent, velocity_roll_of(coming.step), struck, begins)
 
 
-def strike(p: Performer, index: int, length: int, begins: bool) -> None:
+def strike(p: Performer, index: int, length: int, begins: bool, age: int = 0) -> None:
     """Sound a step, or rest.
 
     Args:
@@ -50,6 +50,7 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         index: The step, from 0.
         length: Nanoseconds until the next strike as far as is known; 0 unknown.
         begins: True on the first step of a cycle.
+        age: How long ago it should have been struck, ns; its gate ends where it would have ended.
     """
     m, s, t, band = p.melody, p.settings, p.transport, p.band
     if band.earlies or band.aheads:
@@ -80,6 +81,8 @@ def strike(p: Performer, index: int, length: int, begins: bool) -> None:
         kind, gate = HOLD_ON, _until_breath(p, here)
     elif tie == SUSTAINED and here.rests_by_chance and t.step_clock < t.sustain[1]:
         kind, (gate, linked) = HOLD_ON, _hold_over(p, length, lookahead.upcoming(p))
+    if age:
+        gate, length = max(1, gate - age), max(1, length - age)
     spacing = length // strikes
     sound = Sound._make((
         kind, index, read.base, read.note, velocity, read.roll, accent, gate, read.cents if band.bends else 0.0,
@@ -182,7 +185,7 @@ def _until_breath(p: Performer, here: Heard) -> int:
     if p.by_pulses:
         return min(max(1, left * t.pulse.interval or UNKNOWN_GATE_NS), LONGEST_PULSE_GATE_NS)
     whole, rest = swing_delay(t.step_clock, s.division, s.swing) if s.swing > 50 else (0, 0)
-    gate = max(1, clocks_ns(left - whole, -rest, t.follower.interval) or UNKNOWN_GATE_NS)
+    gate = max(1, clocks_ns(left - whole, -rest, t.judge.pace.interval) or UNKNOWN_GATE_NS)
     if not s.breath and lookahead.step_after(p, t.step_clock) == here.phrase.silence:
         coming = lookahead.upcoming(p)  # no breath: the next phrase begins where this one ends
         if coming.is_struck and t.sustain[:1] == [_note_next(p, coming)]:

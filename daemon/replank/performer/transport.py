@@ -6,7 +6,8 @@ from typing import Any
 
 from replank.performer.settings import Settings
 from replank.timing.bars import Bars
-from replank.timing.follower import ClockFollower, PulseFollower
+from replank.timing.follower import PulseFollower
+from replank.timing.judge import ClockJudge
 from replank.timing.phrases import Phrase
 from replank.timing.playhead import Playhead, Roll
 
@@ -25,7 +26,12 @@ class Transport:
         song_clock: Number of the last clock since Start; the next is one more.
         next_step, next_bar: Song clocks at which the next step and bar begin.
         origin: Song clock of step 1 from which positions are counted.
-        phase: none, locked, estimated or unknown.
+        judge: Counts the clock, and says what the count is worth.
+        word: What it was said to be worth last: none, locked, counted, estimated or unknown.
+        news, told_at: What is still to be said of the clock, by kind, and when that was last done (ns).
+        age: While a hole is gone through, how long ago its present clock should have come, ns; 0 else.
+        upto: The last clock of that hole.
+        is_expecting: A deadline waits for a clock that may not come, to play on.
         lost: The clock stopped coming while the line was running.
         watching: A deadline looks for the loss of the clock.
         counted: [song clock, kind, arguments]: what waits for a clock, in order.
@@ -50,9 +56,7 @@ class Transport:
         self.next_step = 0
         self.next_bar = 0
         self.origin = 0
-        self.phase = "none"
         self.lost = False
-        self.was_steady = False
         self.watching = False
         self.ticking = False
         self.counted: list[list[Any]] = []
@@ -67,7 +71,12 @@ class Transport:
         self.losses = self.owed = self.told = 0
         self.beginning = self.step_clock = -1
         self.bars = Bars(settings.meter)
-        self.follower = ClockFollower()
+        self.judge = ClockJudge()
+        self.word = "none"
+        self.news: dict[str, int] = {}
+        self.told_at = 0
+        self.age = self.upto = 0
+        self.is_expecting = False
         self.pulse = PulseFollower()
         self.playhead = Playhead(settings.length, settings.direction, roll)
         self._roll = roll
@@ -135,7 +144,8 @@ class Transport:
             "counted": [list(item) for item in self.counted],
             "sustain": list(self.sustain),
             "bars": self.bars.save(),
-            "follower": self.follower.save(),
+            "judge": self.judge.save(),
+            "news": dict(self.news),
             "pulse": self.pulse.save(),
             "playhead": self.playhead.save(),
         }
@@ -147,13 +157,15 @@ class Transport:
         self.counted = [list(item) for item in plain["counted"]]
         self.sustain = list(plain["sustain"])
         self.bars = Bars.restore(plain["bars"])
-        self.follower = ClockFollower.restore(plain["follower"])
+        self.judge = ClockJudge.restore(plain["judge"])
+        self.news = dict(plain["news"])
         self.pulse = PulseFollower.restore(plain["pulse"])
         self.playhead = Playhead.restore(plain["playhead"], self._roll)
 
 
 _PLAIN = (
-    "running", "armed", "song_clock", "next_step", "next_bar", "origin", "phase", "lost", "was_steady", "watching",
+    "running", "armed", "song_clock", "next_step", "next_bar", "origin", "word", "told_at", "is_expecting",
+    "lost", "watching",
     "ticking", "tie", "keeps_form", "ended_by", "since_moment", "losses", "beginning",
     "step_clock", "halted", "owed", "told", "cycles_ended", "closed", "phrase_origin",
 )  # fmt: skip

@@ -13,7 +13,7 @@ from replank.control.voltage import fit_note, note_volts, voice_range
 from replank.line.heard import is_accented, link_of, ratchet_of
 from replank.line.pitch import note_name
 from replank.line.steps import ACCENT_NAMES, LINK_NAMES, RHYTHM_NAMES, same_music
-from replank.performer import acting, course, lookahead, pacing
+from replank.performer import acting, counting, course, lookahead, pacing
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -81,7 +81,7 @@ def _half_life(p: Performer) -> dict[str, float | None]:
     """Return the pitch touches a cycle, and the half-life in cycles, bars and minutes as the clock comes."""
     t, pulses = p.transport, p.by_pulses
     found = pacing.in_the_long_run(p)
-    step_ns = t.pulse.interval if pulses else t.follower.interval * p.settings.division
+    step_ns = t.pulse.interval if pulses else t.judge.pace.interval * p.settings.division
     minutes = None
     if found.cycles is not None and step_ns:
         minutes = found.cycles * found.cycle_steps * step_ns / 60e9
@@ -134,7 +134,7 @@ def _transport(p: Performer) -> dict[str, Any]:
     pulses = p.by_pulses
     bar, beat, _ = t.bars.position(max(t.song_clock, 0))
     present = p.clock_is_present()
-    interval = t.pulse.interval if pulses else t.follower.interval
+    interval = t.pulse.interval if pulses else t.judge.pace.interval
     return {
         "running": t.running,
         "armed": t.armed,
@@ -147,13 +147,12 @@ def _transport(p: Performer) -> dict[str, Any]:
         "step": t.playhead.index + 1,
         "next_step": t.playhead.peek()[0] + 1,
         "cycle": p.melody.cycle,
-        "phase": t.phase,
+        **counting.view(p),
         "clock_present": present,
-        "tempo": None if pulses else t.follower.tempo(),
+        "tempo": None if pulses else t.judge.tempo(),
         "interval_ns": interval,
-        "jitter_ms": None if pulses else t.follower.jitter(),
-        "dropouts": t.follower.dropouts + t.losses,
-        "clocks": t.follower.count,
+        "jitter_ms": None if pulses else t.judge.jitter(),
+        "clocks": t.judge.received,
         "pulses": t.pulse.count,
         "words": words(p),
     }
@@ -189,7 +188,7 @@ def words(p: Performer) -> str:
             return "the internal clock is stopped: start begins it"
         if p.clock_is_present():
             return "clock arriving, no Start yet: press Start on the sender, or join"
-        if t.follower.count:
+        if t.judge.received:
             return "stopped, and no clock: start the sender"
         return "no clock yet: check the cable and what is patched to the clock port"
     if p.values["mute"]:
@@ -198,8 +197,8 @@ def words(p: Performer) -> str:
         return "playing, held: nothing mutates; hold again lets it mutate"
     if p.melody.settle_left:
         return f"playing, settling: {p.melody.settle_left} whole cycles before anything mutates"
-    if t.phase in ("estimated", "unknown"):
-        return f"playing, phase {t.phase}: downbeat sets it right"
+    if not p.by_pulses and t.judge.word in ("estimated", "unknown"):
+        return f"playing, {t.judge.word}: {counting.WORDS[t.judge.word]}"
     return "playing"
 
 

@@ -124,7 +124,7 @@ class Band(Controllers):
     def _in_time(self, p: Performer, i: int, sound: Sound) -> None:
         """A step is struck: a voice that spoke ahead of it learns how long it sounds; one that did not speaks."""
         voice, state, t = self.voices[i], self.states[i], p.transport
-        lead = lead_ns(voice) if t.follower.steady else 0
+        lead = lead_ns(voice) if t.judge.steady else 0
         state.led = state.spoken == [t.playhead.advances, t.playhead.index] and sound.kind in (STRIKE, SLIDE)
         state.spoken = []
         if state.led or voice.canon_steps:

@@ -153,7 +153,7 @@ def _counted(archive: Archive, show: Show, pulses: bool) -> Iterator[int]:
         try:
             for played in perform(archive, show, stretch):
                 transport = played.performer.transport
-                now_at = transport.pulse.count if pulses else transport.follower.count
+                now_at = transport.pulse.count if pulses else transport.judge.received
                 if now_at > count >= 0:
                     yield played.now
                 count = now_at
