@@ -1,6 +1,7 @@
 """Rig, set, piece and parameters come to the same setup for every command that is told them."""
 
 import json
+import re
 
 import mido
 import pytest
@@ -11,7 +12,9 @@ from replank.cli.main import main
 from replank.cli.options import prepare
 from replank.cli.play import host_facts
 from replank.control.parameters import DEFAULTS
+from replank.control.setup import Setup
 from replank.host.prepare import load_setup
+from replank.performer import Performer
 from tests.files.helpers import ROOT
 
 RIG = "rig: 1\nscales: {slow fifths: [0, 204, 702]}\nvalues: {gate: 0.9, tempo: 80}\nvoices:\n  - name: dome\n"
@@ -114,16 +117,80 @@ def test_a_forecast_is_of_the_piece_as_prepared():
     assert [(row["number"], row["name"], row["held"]) for row in rows] == [
         (1, "First Light", False), (2, "Meridian", False), (3, "Long Exposure", True),
     ]  # fmt: skip
-    assert [row["at_first"]["steps"] for row in rows] == [12, 3, 16]  # one of four is pinned
-    assert rows[2]["at_first"]["cycles"] is not None
-    one = json.loads(run("forecast --set set.yaml --piece 1 --minutes 10 --bars 8 --json").stdout)["pieces"][0]
-    # ten minutes at 96 BPM are 240 bars (arithmetic)
-    assert list(one["at_first"]["untouched"]) == ["8", "240"]
+    # of the written line one step is pinned, and one always rests
+    assert [row["computed"]["at_first"]["steps"] for row in rows] == [12, 2, 16]
+    assert rows[2]["computed"]["at_first"]["cycles"] is not None
+    one = json.loads(run("forecast --set set.yaml --piece 1 --minutes 7 --bars 8 --json").stdout)["pieces"][0]
+    assert list(one["computed"]["at_first"]["untouched"]) == ["8"]
+    assert list(one["counted"]["itself_after_minutes"]) == ["1", "2", "5", "7"]
     # -p holds before the piece: the same as of a line with these values
     given = json.loads(run("forecast --set set.yaml --piece 1 -p length=7 -p homing=0 --json").stdout)["pieces"][0]
-    plain = json.loads(run("forecast -p length=7 -p homing=0 -p tempo=96 --json").stdout)
-    assert given["at_first"]["bars"] == plain["at_first"]["bars"]
-    assert run("forecast --set set.yaml --piece 3 -p hold=on").output.count("never") == 3
+    plain = json.loads(
+        run("forecast -p length=7 -p homing=0 -p tempo=96 -p rest_chance=0 --seed 5 --minutes 0.25 --json").stdout
+    )
+    assert given["computed"] == plain["computed"]
+    assert given["counted"] == plain["counted"], "the same seed, so the very same evening"
+    held = run("forecast --set set.yaml --piece 3 -p hold=on").output
+    assert "still itself" in held
+    assert held.count("never") == 2
+    assert "100%" in held
+
+
+def test_a_forecast_says_first_what_is_still_itself():
+    done = run("forecast --set set.yaml --piece 1 --minutes 3")
+    shares = 3 * r" +\d{1,3}%"
+    for line, pattern in zip(
+        done.output.splitlines(),
+        [
+            "piece 1: First Light",
+            "  after                     1 min        2 min        3 min",
+            f"  still itself{shares}   counted, the evening of seed 5",
+            r"  audible changes   \d+\.\d a minute, the first after \d+ s   counted",
+        ],
+        strict=False,
+    ):
+        assert re.fullmatch(pattern, line), line
+    order = ["still itself", "audible changes", "from the beginning", "in the long run"]
+    places = [done.output.index(words) for words in order]
+    assert places == sorted(places)
+    assert "computed; nothing changes in the first 4 cycles" in done.output
+
+
+def test_a_forecast_counts_several_evenings_where_no_seed_says_which():
+    several = json.loads(run("forecast --minutes 1 --evenings 3 --json").stdout)["counted"]
+    single = [json.loads(run(f"forecast --minutes 1 --seed {n} --json").stdout)["counted"] for n in (1, 2, 3)]
+    shares = 3 * r" +\d{1,3}%"
+    assert several["itself_after_minutes"]["1"] == {
+        "mean": pytest.approx(sum(shares) / 3), "least": min(shares), "most": max(shares),
+    }  # fmt: skip
+    only = run("forecast --evenings 0")
+    assert "counted" not in only.output
+    assert "still itself" not in only.output
+    assert json.loads(run("forecast --evenings 0 --json").stdout)["counted"] is None
+
+
+def test_status_says_the_same_in_the_long_run():
+    cases: list[dict[str, float]] = [{}, {"tension": 0.8}, {"tension": 0.1, "length": 12}]
+    for values in cases:
+        words = "".join(f" -p {name}={value}" for name, value in values.items())
+        said = json.loads(run(f"forecast --seed 7 --minutes 0.5{words} --json").stdout)
+        row = said["computed"]["in_the_long_run"]
+        shown = Performer(Setup(values=values), 7).view()["half_life"]
+        assert (shown["cycles"], shown["bars"], shown["rate"]) == (row["cycles"], row["bars"], row["rate"])
+    # negative control: a forecast that overlooks what tension does to mutation and homing
+    calm = json.loads(run("forecast --seed 7 --minutes 0.5 --json").stdout)["computed"]["in_the_long_run"]
+    assert calm["cycles"] != row["cycles"]
+
+
+def test_a_prepared_half_life_is_counted_from_the_beginning(folder):
+    """Written lines have no twins: computed and counted agree; 64 evenings of 12 steps, a standard error of 4 %."""
+    (folder / "set.yaml").write_text(
+        "set: 1\npieces:\n  - {name: x, minutes: 4, line: D3 F3 A3 . C4 D4 A3 G3 F3 . G3 A3, half_life_bars: 30}\n"
+    )
+    row = json.loads(run("forecast --set set.yaml --evenings 64 --json").stdout)["pieces"][0]
+    assert row["computed"]["from_the_beginning"]["bars"] == pytest.approx(30, rel=0.03), "but for the accents of each"
+    assert row["computed"]["from_the_beginning"]["steps"] == 10, "rests that are forced never change"
+    assert row["counted"]["half_life"]["bars"] == pytest.approx(30, rel=0.15)
 
 
 @pytest.mark.parametrize(

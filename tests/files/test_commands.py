@@ -87,7 +87,7 @@ def test_a_file_says_what_it_is(tmp_path, text, what):
 
 
 def test_advice_is_told_and_allowed(tmp_path):
-    (tmp_path / "s.yaml").write_text("set: 1\npieces:\n  - {name: x, half_life_bars: 3}\n")
+    (tmp_path / "s.yaml").write_text("set: 1\npieces:\n  - {name: x, half_life_bars: 8}\n")
     done = run("check", tmp_path / "s.yaml")
     assert done.exit_code == 0
     assert "needs" in done.output

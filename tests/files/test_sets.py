@@ -4,12 +4,12 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from replank.control.pace import pace
+from replank.control.pace import ground, pace_from_home, solve_half_life
 from replank.control.parameters import DEFAULTS
 from replank.control.setup import Piece, Setup, Voice, Voltage
 from replank.host.files import load_rig, load_set
 from replank.host.files.pieces import volts_of
-from replank.host.files.sets import read_set, solve_half_life
+from replank.host.files.sets import read_set
 from replank.line.steps import REST, Written
 from tests.files.helpers import ROOT, mistakes, pieces, yaml
 
@@ -70,7 +70,7 @@ def test_notes_and_scales_are_read_in_the_light_of_the_rig():
         (HEAD + "    line: 'D3 | '\n    length: 0\n", 5, 13, "0 is outside"),
         (HEAD + "    line: G10\n", 4, 11, "outside 0 to 127"),
         (HEAD + "    half_life_bars: 0.25\n", 4, 21, "no settings"),
-        (HEAD + "    half_life_bars: 2\n    mutation_count: 1\n", 4, 21, "say mutation_count: "),
+        (HEAD + "    half_life_bars: 8\n    mutation_count: 1\n", 4, 21, "say mutation_count: "),
         (HEAD + "    half_life_bars: 20\n    mutation_chance: 1\n", 4, 21, "keep one of them"),
         (HEAD + "  - name: one\n", 4, 5, "'one' is the name of another"),
     ],
@@ -90,15 +90,19 @@ def test_the_half_life_of_the_closed_form_table():
     step only (no swap, rest, accent, velocity), a moment touches one step.
     """
     silent = {f"weight_{kind}": 0.0 for kind in ("swap", "rest", "accent", "velocity")}
-    values = {**DEFAULTS, **silent, "homing": 0.0}
+    values = {**DEFAULTS, **silent, "homing": 0.0, "motif": 0.0, "settle_new": 0}
+    on = ground(values)
     for bars, chance in ((21.83, 0.5), (44.01, 0.25), (110.56, 0.1)):
-        found = solve_half_life(values, bars)
+        found = solve_half_life(values, bars, on)
         assert found is not None
         assert found.chance == pytest.approx(chance, abs=2e-4)
         assert found.count == 1
     # 10.74 cycles is the fastest that one step a cycle allows
-    assert solve_half_life(values, 10.8).count == 1
-    assert solve_half_life(values, 10.7).count == 2
+    assert solve_half_life(values, 10.8, on).count == 1
+    assert solve_half_life(values, 10.7, on).count == 2
+    # four cycles that settle put the first of the moments off by three
+    later = solve_half_life({**values, "settle_new": 4}, 24.83, on)
+    assert later.chance == pytest.approx(0.5, abs=2e-4)
 
 
 @settings(deadline=None, max_examples=60)
@@ -111,13 +115,14 @@ def test_a_solved_half_life_is_what_the_forecast_says(length, division, directio
         **DEFAULTS, "length": length, "division": division, "direction": direction, "homing": homing,
         "mutate_every": every,
     }  # fmt: skip
-    found = solve_half_life(values, bars, pinned)
+    on = ground(values, pinned)
+    found = solve_half_life(values, bars, on)
     assume(found is not None and found.chance > 0.01)
     solved = {**values, "mutation_chance": found.chance, "mutation_count": found.count}
-    assert pace(solved, pinned, homing).bars == pytest.approx(bars, rel=0.01)
+    assert pace_from_home(solved, on).bars == pytest.approx(bars, rel=0.01)
     # a broken solver that ignores homing would be told apart wherever homing matters
     if homing > 0.3:
-        assert pace(solved, pinned, 0.0).bars != pytest.approx(bars, rel=0.01)
+        assert pace_from_home({**solved, "homing": 0.0}, on).bars != pytest.approx(bars, rel=0.01)
 
 
 def test_the_example_is_good():

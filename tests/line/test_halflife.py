@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from replank.line.chance import MUTATE, Numbers
-from replank.line.halflife import MOST, at_home, half_life, plan, rate_for, touch_rate, untouched
+from replank.line.halflife import at_home, half_life, half_life_from_home, rate_for, settled, touch_rate, untouched
 from replank.line.kinds import Chances
 from replank.line.lenses import lens_for
 from replank.line.mutation import mutate
@@ -81,28 +81,42 @@ def test_a_rate_that_counts_a_swap_once_is_refused():
         check_rate(WEIGHTS, 1, 0.0, 8.3 / 11.3)
 
 
-@given(st.integers(1, 64), st.floats(1.0, 3000.0), st.floats(0.0, 0.9), st.integers(1, 16))
-def test_a_plan_gives_the_half_life_or_says_that_it_cannot(n, wanted, homing, count):
-    made = plan(n, wanted, WEIGHTS, homing, homing, count)
-    assert 0.0 <= made.chance <= 1.0
-    assert made.count >= count
-    rate = touch_rate(made.chance, made.count, WEIGHTS, homing, homing, n)
-    if made.reached:
-        assert half_life(n, rate) == pytest.approx(wanted)
-        if made.count > count:
-            fewer = touch_rate(1.0, made.count - 1, WEIGHTS, homing, homing, n)
-            assert (half_life(n, fewer) or 1e9) > wanted, "fewer mutations would have done"
-    else:
-        assert (half_life(n, rate) or 1e9) > wanted
-        assert made.count >= min(MOST, n)
+def test_from_home_by_hand():
+    """A step that was never touched is at home: nothing but a kind that is drawn can touch it first."""
+    for homing in (0.0, 0.5, 0.9):
+        # of 0.3 a cycle times (1 - homing) * 9.3 / 11.3 touches of 16 steps; at first a kind is drawn in any case
+        usual, drawn = 0.3 * (1 - homing) * 9.3 / 11.3, 0.3 * 9.3 / 11.3
+        left, cycles = 1.0, 0
+        while left > 0.5:
+            whole = 0.7**cycles
+            before, left = left, left * (1 - (whole * drawn + (1 - whole) * usual) / 16)
+            cycles += 1
+        exact = cycles - (0.5 - left) / (before - left)
+        assert half_life_from_home(16, 0.3, 1, WEIGHTS, homing) == pytest.approx(exact, rel=2e-3)
+        assert half_life_from_home(16, 0.3, 1, WEIGHTS, homing, settle=4) == pytest.approx(exact + 3, rel=2e-3)
+        assert half_life_from_home(16, 0.3, 1, WEIGHTS, homing, moment=2.5) == pytest.approx(2.5 * exact, rel=2e-3)
+    assert half_life_from_home(16, 0.3, 1, WEIGHTS, 0.0) == pytest.approx(half_life(16, 0.3 * 9.3 / 11.3))
+    assert half_life_from_home(16, 0.3, 1, WEIGHTS, 1.0) is None, "all stays at home"
+    assert half_life_from_home(16, 0.0, 1, WEIGHTS, 0.0) is None
+    assert half_life_from_home(0, 0.3, 1, WEIGHTS, 0.0) is None
+    assert half_life_from_home(16, 0.3, 1, (0, 0, 0, 0, 1.0, 1.0, 1.0), 0.5) is None, "no kind touches a pitch"
+    assert half_life_from_home(1, 1.0, 1, (1.0, 0, 0, 0, 0, 0, 0), 0.5) == 0.0
 
 
-def test_a_plan_needs_more_than_one_mutation_below_the_fastest_single():
-    # Handbook value: 16 steps, one redraw a cycle, half-life 10.74 cycles.
-    only_substitute = (1.0, 0, 0, 0, 0, 0, 0)
-    assert plan(16, 10.75, only_substitute, 0.0, 0.0).count == 1
-    assert plan(16, 10.73, only_substitute, 0.0, 0.0).count == 2
-    assert plan(16, 0.1, WEIGHTS, 0.5, 0.5) == (1.0, 16, False)
+@given(st.integers(2, 64), st.floats(0.001, 1.0), st.integers(1, 16), st.floats(0.0, 0.95))
+def test_from_home_is_sooner_the_more_is_changed(n, chance, count, homing):
+    slow = half_life_from_home(n, chance, count, WEIGHTS, homing)
+    fast = half_life_from_home(n, chance, count, WEIGHTS, homing, faster=1.5)
+    less = half_life_from_home(n, chance / 2, count, WEIGHTS, homing)
+    assert fast <= slow <= less
+
+
+def test_settling_puts_off_the_first_moment():
+    # a moment comes at the end of each cycle, and the one at the end of the last that settles already counts
+    assert [settled(n) for n in (0, 1, 2, 4, 16)] == [0, 0, 1, 3, 15]
+    assert settled(4, 1.5) == 3.0  # at 4.5 in place of 1.5
+    assert settled(4, 0.5) == 3.5
+    assert settled(4, 8.0) == 0.0
 
 
 def test_limits():

@@ -31,9 +31,9 @@ TABLE = [
 
 
 def forecast(*words: str) -> dict[str, Any]:
-    run = CliRunner().invoke(main, ["forecast", "--json", *words])
+    run = CliRunner().invoke(main, ["forecast", "--evenings", "0", "--json", *words])
     assert run.exit_code == 0, run.output
-    plain: dict[str, Any] = json.loads(run.output)
+    plain: dict[str, Any] = json.loads(run.output)["computed"] | json.loads(run.output)
     return plain
 
 
@@ -93,10 +93,12 @@ def test_never_is_said_plainly() -> None:
 
 
 def test_want_finds_settings_that_give_it() -> None:
-    wanted = forecast("-p", "tempo=100", "--want", "5min")["plan"]
+    wanted = forecast("-p", "tempo=100", "--want", "5min")["want"]
     again = forecast("-p", "tempo=100", "-p", f"mutation_chance={wanted['mutation_chance']}")
-    assert again["in_the_long_run"]["minutes"] == pytest.approx(5.0, rel=1e-3)
-    assert not forecast("--want", "0.5cycles")["plan"]["reached"]
+    assert again["from_the_beginning"]["minutes"] == pytest.approx(5.0, rel=1e-3)
+    assert again["in_the_long_run"]["minutes"] != pytest.approx(5.0, rel=0.02)
+    for fast in ("0.5cycles", "3cycles"):  # in the first four nothing changes
+        assert not forecast("--want", fast)["want"]["reached"]
 
 
 @pytest.mark.parametrize(

@@ -6,15 +6,14 @@ independent.  A step is then untouched by one cycle with chance 1 - rate / n.
 They hold where no twin moves along (`motif` 0); else the rate is at most
 `echoed` times as high.
 
-Nothing here decides a note while the line runs: a chance found by `plan`
-is rounded, stored as a parameter, and recorded.
+Nothing here decides a note while the line runs: a chance found for a wanted
+half-life is rounded, stored as a parameter, and recorded.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import NamedTuple
 
 from replank.line.kinds import KINDS, PITCH_KINDS
 
@@ -110,39 +109,51 @@ def echoed(motif: float, twins: float) -> float:
     return 1.0 + motif * twins
 
 
-class Plan(NamedTuple):
-    """Settings for a wanted half-life.
+def half_life_from_home(
+    n: int, chance: float, count: int, weights: Sequence[float], homing: float, *, candidates: int = 0,
+    moment: float = 1.0, settle: int = 0, faster: float = 1.0,
+) -> float | None:  # fmt: skip
+    """Return the cycles until half of the steps are expected touched, a line beginning at home; None for never.
 
-    Attributes:
-        chance: `mutation_chance`, 0 to 1.
-        count: `mutation_count`; above the given one where that was too few.
-        reached: False where even the most mutations a cycle are too few.
-    """
-
-    chance: float
-    count: int  # type: ignore[assignment]  # hides tuple.count, which nobody calls on a plan
-    reached: bool
-
-
-def plan(
-    n: int, half_life: float, weights: Sequence[float], homing: float, at_home_share: float, count: int = 1
-) -> Plan:
-    """Return the chance and the fewest mutations a cycle that give a half-life.
+    A step that was never touched is at home, so that no homing is its first
+    touch: the rate is that of `touch_rate` with all at home.  Only while the
+    whole line is at home is a kind drawn in place of a homing.  The cycles that
+    settle come on top: the first moment is at the end of the last of them.
 
     Args:
-        n: Candidates: played, unpinned steps.
-        half_life: Wanted, in cycles, above 0.
-        weights: Of the kinds, in their order.
-        homing: 0 to 1.
-        at_home_share: As `touch_rate`; in the long run near `homing`.
-        count: The `mutation_count` to begin with.
+        n: Steps that may change.
+        chance, count, weights, homing: As `touch_rate`.
+        candidates: Steps among which a moment chooses; 0 means all of them.
+        moment: Cycles between two mutation moments.
+        settle: Whole cycles heard before anything changes.
+        faster: By how much the rate is higher than that of `touch_rate`; see `echoed`.
     """
-    wanted, most = rate_for(n, half_life), max(count, min(MOST, n))
-    for tried in range(count, most + 1):
-        full = touch_rate(1.0, tried, weights, homing, at_home_share, n)
-        if full >= wanted:
-            return Plan(wanted / full, tried, True)
-    return Plan(1.0, most, False)
+    able = candidates or n
+    if n < 1 or homing >= 1.0 or chance <= 0.0:
+        return None
+    usual = faster * touch_rate(chance, count, weights, homing, 1.0, able)
+    # once one step of a moment has left home the others may go there
+    one, drawn = (faster * touch_rate(chance, 1, weights, of, 1.0, able) for of in (homing, 0.0))
+    first = usual + drawn - one
+    gone, moments, whole = 0.0, 0, 1.0  # whole: the chance that all is still at home
+    while whole > 1e-3:
+        rate = whole * first + (1.0 - whole) * usual
+        lost = -math.log(_kept(n, rate)) if rate < n else math.inf
+        if gone + lost >= math.log(2.0):
+            part = (math.log(2.0) - gone) / lost if lost < math.inf else 0.0
+            return moment * (moments + part) + settled(settle, moment)
+        gone, moments, whole = gone + lost, moments + 1, whole * (1.0 - chance)
+        if moments > 1000:  # a chance so small that the first change is a matter of chance alone
+            break
+    left = half_life(n, usual)
+    if left is None:
+        return None
+    return moment * (moments + left * (1.0 - gone / math.log(2.0))) + settled(settle, moment)
+
+
+def settled(settle: int, moment: float = 1.0) -> float:
+    """Return by how many cycles a settling of whole cycles puts off what happens at each moment."""
+    return max(0.0, moment * (math.ceil(settle / moment) - 1))
 
 
 def _kept(n: int, rate: float) -> float:

@@ -14,7 +14,7 @@ from replank.line.fit import pick
 from replank.line.heard import is_accented, is_heard
 from replank.line.kinds import HOME, HOMING, KIND, KINDS, MAKERS, SLOTS, Chances, Turn, go_home
 from replank.line.lenses import Lens
-from replank.line.steps import BY_CHANCE, Change, Step
+from replank.line.steps import BY_CHANCE, REST, Change, Step
 
 
 def mutate(
@@ -59,6 +59,11 @@ def mutate(
         if draft.was:
             changes += turn.changes(kind, first_turn + number)
     return changes
+
+
+def may_change(step: Step) -> bool:
+    """Tell whether mutation may ever touch a step: not where it is pinned or always rests."""
+    return not step.pinned and step.rhythm != REST
 
 
 def possible_kinds(lens: Lens, chances: Chances, steps: Sequence[Step] | int) -> tuple[float, ...]:

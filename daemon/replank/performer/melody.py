@@ -15,8 +15,8 @@ from replank.line.chance import DRAW, HAND, MUTATE, Numbers
 from replank.line.generate import Shape, draw, written
 from replank.line.kinds import Chances
 from replank.line.lenses import Lens
-from replank.line.mutation import by_turn, mutate, sparing
-from replank.line.steps import REST, STEPS, Change, Form, Step, home_as_written
+from replank.line.mutation import by_turn, may_change, mutate, sparing
+from replank.line.steps import STEPS, Change, Form, Step, home_as_written
 from replank.line.trail import Trail
 
 HISTORY = 64
@@ -169,10 +169,7 @@ class Melody:
         return [
             i
             for i in range(length)
-            if self.played >> i & 1
-            and not self.steps[i].pinned
-            and self.steps[i].rhythm != REST
-            and self.edited[i] != self.cycle
+            if self.played >> i & 1 and may_change(self.steps[i]) and self.edited[i] != self.cycle
         ]
 
     def decide(self, length: int, lens: Lens, chance: float, chances: Chances, moments: int = 1) -> None:
@@ -202,7 +199,7 @@ class Melody:
         """Mutate now, also under hold and while settling; return the changes made."""
         numbers = Numbers(self.seed, HAND, self.by_hand, slot=1)
         self.by_hand += 1
-        able = [i for i in range(length) if not self.steps[i].pinned and self.steps[i].rhythm != REST]
+        able = [i for i in range(length) if may_change(self.steps[i])]
         played = [i for i in able if self.played >> i & 1] or able
         steps = self.steps[:length]
         made = self.apply(mutate(steps, self.home, played, lens, chances, numbers))

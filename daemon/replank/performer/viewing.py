@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 from replank import ENGINE
 from replank.control import tension
-from replank.control.pace import pace
 from replank.control.parameters import PARAMETERS, show
 from replank.control.setup import Voice
 from replank.control.voltage import fit_note, note_volts, voice_range
 from replank.line.heard import is_accented, link_of, ratchet_of
 from replank.line.pitch import note_name
 from replank.line.steps import ACCENT_NAMES, LINK_NAMES, RHYTHM_NAMES, same_music
-from replank.performer import acting, course, lookahead
+from replank.performer import acting, course, lookahead, pacing
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -80,14 +79,8 @@ def view(p: Performer) -> dict[str, Any]:
 
 def _half_life(p: Performer) -> dict[str, float | None]:
     """Return the pitch touches a cycle, and the half-life in cycles, bars and minutes as the clock comes."""
-    m, t = p.melody, p.transport
-    pulses = p.by_pulses
-    steps = m.steps[: p.settings.length]
-    able = [step for step in steps if not step.pinned]
-    found = pace(
-        {**p.values, **tension.sounding(p.values)}, len(steps) - len(able), p.settings.chances.homing,
-        pulses=pulses, lens=p.settings.lens, line=able, twins=0.0,
-    )  # fmt: skip
+    t, pulses = p.transport, p.by_pulses
+    found = pacing.in_the_long_run(p)
     step_ns = t.pulse.interval if pulses else t.follower.interval * p.settings.division
     minutes = None
     if found.cycles is not None and step_ns:

@@ -7,7 +7,7 @@ from replank.control.voltage import fit_note, note_volts, voice_range
 from replank.line.lenses import Lens, lens_for
 from replank.line.pitch import class_number, note_name
 from replank.line.scales import get_scale
-from replank.line.steps import REST, Step, Written
+from replank.line.steps import REST, Step
 
 
 def lens_of(piece: Piece | KeptLine, setup: Setup) -> Lens:
@@ -33,11 +33,6 @@ def moved_notes(piece: Piece | KeptLine, setup: Setup) -> list[str]:
         f"{note_name(note, setup.middle_c)} sounds as {note_name(sounds, setup.middle_c)}"
         for note, sounds in found.items()
     ]
-
-
-def pinned_of(line: tuple[Written, ...], length: int) -> int:
-    """Return how many of the played steps of a written line are pinned; beyond it the line repeats."""
-    return sum(line[step % len(line)].pinned for step in range(length)) if line else 0
 
 
 def volts_of(piece: Piece | KeptLine, setup: Setup) -> list[str]:

@@ -6,21 +6,21 @@ A piece's parameters stand beside its other keys: ``root: D``, ``length: 12``.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping as Values
 from dataclasses import replace
-from typing import Any, NamedTuple
+from typing import Any
 
-from replank.control.pace import pace
+from replank.control import tension
+from replank.control.pace import ground, solve_half_life
 from replank.control.parameters import DEFAULTS, PARAMETERS, PIECE_NAMES, SNAPSHOT_NAMES
 from replank.control.setup import KeptLine, Piece, Setup, values_of
 from replank.host.files.mistakes import BadFile, Mark, Mistake, quoted
-from replank.host.files.pieces import moved_notes, pinned_of
-from replank.host.files.plans import advise_plans, refuse_next
+from replank.host.files.pieces import moved_notes
+from replank.host.files.plans import advise_plans, by_pulses, refuse_next
 from replank.host.files.reader import Reader
 from replank.host.files.schema import Key
 from replank.host.files.yaml_reader import Mapping, Node, Sequence, read_yaml
-from replank.line.halflife import MOST, rate_for
-from replank.line.steps import Written
+from replank.line import generate
+from replank.line.chance import DRAW, Numbers
 
 FORMAT = 1
 LONGEST_KEPT = 60
@@ -76,18 +76,6 @@ SET_KEYS = (
         example="{blue: {line: D3 F3 A3 . | C4, root: D}}"),
     Key("pieces", "rows", "The pieces, in the order of the show.", (), 1, 128, keys=PIECE_KEYS),
 )  # fmt: skip
-
-
-class HalfLife(NamedTuple):
-    """What a wanted half-life needs.
-
-    Attributes:
-        chance: `mutation_chance`, 0 to 1.
-        count: `mutation_count`, above the one given where that was too few.
-    """
-
-    chance: float
-    count: int  # type: ignore[assignment]  # hides tuple.count, which nobody calls here
 
 
 def load_set(
@@ -221,22 +209,30 @@ def _piece(reader: Reader, node: Node, common: dict[str, Any], setup: Setup) -> 
         if "mutation_chance" in node.pairs:
             reader.refuse(mark, "half_life_bars sets mutation_chance, which is here too; keep one of them")
         else:
-            _solve(reader, mark, half_life, values, line, setup, "mutation_count" in node.pairs)
+            _solve(reader, mark, half_life, values, made, setup, "mutation_count" in node.pairs)
     for name in ("scales", "divisions"):
         made.setdefault(name, common.get(name, ()))
     return Piece(values=values, **made)
 
 
 def _solve(
-    reader: Reader, mark: Mark, bars: float, values: dict[str, Any], line: tuple[Written, ...],
-    setup: Setup, count_is_given: bool,
+    reader: Reader, mark: Mark, bars: float, values: dict[str, Any], made: dict[str, Any], setup: Setup,
+    count_is_given: bool,
 ) -> None:  # fmt: skip
     """Put the chance, and where it must be the count, of a wanted half-life into `values`."""
     defaults = {**DEFAULTS, **setup.values}
-    pinned = pinned_of(line, int({**defaults, **values}["length"]))
-    found = solve_half_life({**defaults, **values, "hold": False}, bars, pinned, setup.user_scales)
+    whole = {**defaults, **values, "hold": False}
+    heard = {**whole, **tension.sounding(whole)}
+    line = None
+    if made.get("line"):
+        rolls = Numbers(made.get("seed") or 1, DRAW, 0)
+        line = generate.written(made["line"], rolls, made.get("rolls", ()))[: int(whole["length"])]
+    twins = None if line is None else 0.0
+    on = ground(heard, pulses=by_pulses(setup), scales=setup.user_scales, line=line, twins=twins)
+    found = solve_half_life(whole, bars, on)
     if found is None:
-        reader.refuse(mark, f"no settings make half of the steps change in {bars:g} bars; make length or cycle shorter")
+        what = f"no settings make half of the steps change in {bars:g} bars"
+        reader.refuse(mark, f"{what}; make length, cycle or settle_new shorter")
         return
     if found.count > int({**defaults, **values}["mutation_count"]):
         need = f"a half-life of {bars:g} bars needs {found.count} mutations at a time"
@@ -246,30 +242,6 @@ def _solve(
         reader.advise(mark, f"{need}: mutation_count is {found.count}")
         values["mutation_count"] = found.count
     values["mutation_chance"] = found.chance
-
-
-def solve_half_life(
-    values: Values[str, Any], bars: float, pinned: int = 0, scales: Values[str, tuple[float, ...]] = {}
-) -> HalfLife | None:
-    """Return the settings of a wanted half-life, by the closed forms; None where there are none.
-
-    Args:
-        values: All parameters by name.
-        bars: Bars until half of the unpinned steps are expected touched, in
-            the long run (as much of the line at home as `homing` says).
-        pinned: Played steps that are pinned.
-        scales: A person's own scales, in cents by name.
-    """
-    homing, count = float(values["homing"]), int(values["mutation_count"])
-    for tried in range(count, MOST + 1):
-        full = pace({**values, "mutation_chance": 1.0, "mutation_count": tried}, pinned, homing, scales=scales)
-        if not full.steps or full.rate <= 0:
-            return None
-        wanted = rate_for(full.steps, bars / full.cycle_bars)
-        if full.rate >= wanted:
-            # a chance of five digits is as good, and can be read
-            return HalfLife(round(wanted / full.rate, 5), tried)
-    return None
 
 
 def _check_names(reader: Reader, pieces: tuple[Piece, ...], nodes: Sequence) -> None:
