@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,8 +27,8 @@ from replank.host.files.plans import by_pulses
 
 EVENINGS = 8
 """Evenings that are played where no seed says which; of a long set fewer."""
-MOST_MINUTES = 160.0
-"""Minutes of music, at 96 BPM, that are played in all where nobody says how many evenings: about three seconds."""
+MOST_MINUTES = 140.0
+"""Minutes of music, at 96 BPM, that are played in all where nobody says how many evenings: some three seconds."""
 
 
 @click.command(
@@ -83,7 +84,7 @@ def command(
     numbers = prepared.pieces or (0,)
     asked = Asked(minutes, _bars(bars), want, pinned or 0, evenings or 0)
     if evenings is None:
-        asked = asked._replace(evenings=_evenings([asked.length(prepared, number) for number in numbers]))
+        asked = asked._replace(evenings=_evenings(prepared, asked, numbers))
     found = [foretell(prepared, number, asked) for number in numbers]
     prepared.say_advice()
     if as_json:
@@ -108,12 +109,16 @@ def _let_go(prepared: Prepared) -> Prepared:
                    held=tuple(number for number, piece in enumerate(setup.pieces, 1) if piece.hold))  # fmt: skip
 
 
-def _evenings(lengths: list[float]) -> int:
-    """Return how many evenings are played of so many minutes of music each, at 96 BPM."""
-    total = 0.0
-    for length in lengths:
-        total += length
-    return max(2, min(EVENINGS, int(MOST_MINUTES / total)))
+def _evenings(prepared: Prepared, asked: Asked, numbers: Sequence[int]) -> int:
+    """Return how many evenings are played of the pieces without a seed; one with a seed is played once."""
+    left, each = MOST_MINUTES, 0.0
+    for number in numbers:
+        length = asked.length(prepared, number)
+        if prepared.values(number)["seed"]:
+            left -= length
+        else:
+            each += length
+    return max(1, min(EVENINGS, int(left / each))) if each else EVENINGS
 
 
 def _bars(text: str | None) -> list[float]:
