@@ -108,7 +108,7 @@ def test_the_open_night_can_be_rendered_and_foretold(folder):
     assert done.exit_code == 0, done.output
     assert [line for line in done.output.splitlines() if line.startswith("piece")] == [
         "piece 1: First Light", "piece 2: Meridian",
-        "piece 3: Long Exposure; it begins held, so this counts from when it is let go", "piece 4: Occultation",
+        "piece 3: Long Exposure; it begins held until its plan lets it go", "piece 4: Occultation",
     ]  # fmt: skip
 
 
@@ -134,6 +134,20 @@ def test_a_forecast_is_of_the_piece_as_prepared():
     assert "still itself" in held
     assert held.count("never") == 2
     assert "100%" in held
+
+
+def test_a_piece_that_its_plan_lets_go_is_counted_as_it_will_be(folder):
+    (folder / "set.yaml").write_text(
+        "set: 1\npieces:\n  - {name: x, hold: on, minutes: 2, seed: 3, plan: [{at: 25, do: hold=off}]}\n"
+    )
+    done = run("forecast --set set.yaml")
+    assert done.output.startswith("piece 1: x; it begins held until its plan lets it go\n")
+    row = json.loads(run("forecast --set set.yaml --json").stdout)["pieces"][0]
+    # 24 bars of 2.5 s are a minute (arithmetic)
+    assert row["counted"]["itself_after_minutes"]["1"]["mean"] == 1.0
+    assert row["counted"]["first_audible_change_minutes"]["least"] >= 1.0
+    assert row["held"]
+    assert row["computed"]["in_the_long_run"]["cycles"] is not None, "computed as though let go"
 
 
 def test_a_forecast_says_first_what_is_still_itself():

@@ -120,8 +120,8 @@ def test_a_solved_half_life_is_what_the_forecast_says(length, division, directio
     assume(found is not None and found.chance > 0.01)
     solved = {**values, "mutation_chance": found.chance, "mutation_count": found.count}
     assert pace_from_home(solved, on).bars == pytest.approx(bars, rel=0.01)
-    # a broken solver that ignores homing would be told apart wherever homing matters
-    if homing > 0.3:
+    # a broken solver that ignores homing would be told apart wherever homing matters; at first it never does
+    if homing > 0.3 and found.chance > 0.05 and bars > 30 * on.cycle_bars:
         assert pace_from_home({**solved, "homing": 0.0}, on).bars != pytest.approx(bars, rel=0.01)
 
 

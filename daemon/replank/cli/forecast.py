@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -66,7 +65,8 @@ def command(
     changed their pitch.  A piece with a seed is foretold as it will be on the
     night while no hand touches it; any other as the mean of several evenings.
     Of a set each piece is foretold, or the one of --piece, as far as it plans
-    minutes or --minutes says; a piece that begins held, from when it is let go.
+    minutes or --minutes says; a piece that begins held and that no plan lets go,
+    from when a hand does.
 
     \b
     replank forecast
@@ -80,7 +80,7 @@ def command(
         raise Fail("--seed and -p seed= are the same; give one of them")
     if seed:
         words = (*words, f"seed={seed}")
-    prepared = _let_go(prepare(rig, set_file, words, piece=piece))
+    prepared = prepare(rig, set_file, words, piece=piece)
     numbers = prepared.pieces or (0,)
     asked = Asked(minutes, _bars(bars), want, pinned or 0, evenings or 0)
     if evenings is None:
@@ -97,16 +97,6 @@ def command(
         for line in one.lines():
             click.echo(line)
     _say_how(found, by_pulses(prepared.setup))
-
-
-def _let_go(prepared: Prepared) -> Prepared:
-    """Return what is prepared with every piece let go, unless the command line holds it."""
-    if "hold" in prepared.given:
-        return prepared
-    setup = prepared.setup
-    free = tuple(replace(piece, hold=False) for piece in setup.pieces)
-    return replace(prepared, setup=replace(setup, pieces=free, values={**setup.values, "hold": False}),
-                   held=tuple(number for number, piece in enumerate(setup.pieces, 1) if piece.hold))  # fmt: skip
 
 
 def _evenings(prepared: Prepared, asked: Asked, numbers: Sequence[int]) -> int:

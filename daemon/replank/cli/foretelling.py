@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from statistics import fmean
 from typing import Any, NamedTuple
 
@@ -61,7 +62,7 @@ class Foretold(NamedTuple):
     Attributes:
         name: Of the piece; empty without one.
         number: Of the piece; 0 without one.
-        is_held: It begins with mutation held.
+        held: How it begins held, in words; empty where it does not.
         tempo: Quarter notes a minute.
         minutes: How long it is played.
         marks: Minutes after which it is said how much is still itself.
@@ -76,7 +77,7 @@ class Foretold(NamedTuple):
 
     name: str
     number: int
-    is_held: bool
+    held: str
     tempo: float
     minutes: float
     marks: Sequence[float]
@@ -90,7 +91,7 @@ class Foretold(NamedTuple):
 
     def plain(self) -> dict[str, Any]:
         """Return every figure for JSON."""
-        head = {"number": self.number, "name": self.name, "held": self.is_held} if self.number else {}
+        head = {"number": self.number, "name": self.name, "held": bool(self.held)} if self.number else {}
         bars = self.bars or list(BARS)
         rows = {
             name: {**row._asdict(), "untouched": {f"{n:g}": row.untouched_after(n) for n in bars}}
@@ -121,8 +122,7 @@ class Foretold(NamedTuple):
     def lines(self) -> Iterator[str]:
         """Yield it as people read it."""
         if self.number:
-            held = "; it begins held, so this counts from when it is let go" if self.is_held else ""
-            yield plain_text(f"piece {self.number}: {self.name}{held}")
+            yield plain_text(f"piece {self.number}: {self.name}{self.held}")
         if self.evenings:
             yield from self._heard()
         yield f"  half of the steps that may change ({self.paces[FROM].steps} of {self.length}) have another pitch"
@@ -182,15 +182,22 @@ def foretell(prepared: Prepared, number: int, asked: Asked) -> Foretold:
     marks = sorted({at for at in MARKS if at < minutes} | {minutes})
     seed = int(values["seed"])
     seeds = list(range(1, asked.evenings + 1)) if not seed else [seed] if asked.evenings else []
-    setup, part = prepared.setup, Part(number, minutes, asked.pinned)
+    setup, part, held = prepared.setup, Part(number, minutes, asked.pinned), ""
+    free = setup
+    if piece and piece.hold and "hold" not in prepared.given:
+        free = replace(setup, pieces=tuple(replace(one, hold=False) for one in setup.pieces))
+        if any(act.text.startswith("hold") for act in piece.plan):
+            held = "; it begins held until its plan lets it go"
+        else:
+            setup, held = free, "; it begins held, so this counts from when it is let go"
     try:
-        begin = [begun(setup, one, part)[0] for one in seeds or [seed or 1]]
+        begin = [begun(free, one, part)[0] for one in seeds or [seed or 1]]
         evenings = [count_piece(setup, one, number, minutes, marks, asked.pinned) for one in seeds]
     except ValueError as error:
         raise Fail(f"piece {number}: {error}" if number else str(error)) from None
     paces = {name: _mean([pace(performer) for performer in begin]) for name, pace in _KINDS.items()}
     return Foretold(
-        piece.name if piece else "", number, number in prepared.held, float(begin[0].values["tempo"]), minutes, marks,
+        piece.name if piece else "", number, held, float(begin[0].values["tempo"]), minutes, marks,
         seed, int(values["length"]), int(begin[0].values["settle_new"]), evenings, paces, asked.bars,
         _wanted(begin[0], asked.want) if asked.want else None,
     )  # fmt: skip

@@ -56,14 +56,12 @@ class Prepared:
         given: The parameters of the command line, which hold in every piece.
         pieces: Numbers, from 1, of the pieces that are meant: one, or all of the set; none without a set.
         advice: What the files may say but a person should know, a line each.
-        held: Numbers of the pieces that begin held, and were let go to be foretold.
     """
 
     setup: Setup
     given: dict[str, Any]
     pieces: tuple[int, ...]
     advice: tuple[str, ...]
-    held: tuple[int, ...] = ()
 
     def piece(self, number: int) -> Piece | None:
         """Return a piece by its number; None for 0."""
