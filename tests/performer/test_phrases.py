@@ -204,10 +204,19 @@ def test_nothing_mutates_on_a_visit() -> None:
     stage = Stage(settle_new=0, mutation_chance=1.0, homing=0.0, rest_chance=0.0, phrase=2, visit_home=2)
     stage.start()
     stage.bars(40)
-    # Bar lines at which a mutation happened, counted from 0: never into a visit (bars 2 and 3 of each four),
-    # nor at its end, since nothing of the line itself was heard.
+    # Bar lines at which a mutation happened, counted from 0: where a visit begins (bars 2 and 3 of each four) what
+    # was heard before it may still change, amid it nothing, nor at its end, since nothing of the line was heard.
     bars = {(notice.now - AT_120) // (96 * AT_120) % 4 for notice in stage.notices if notice.kind == "mutation"}
-    assert bars == {1}
+    assert bars == {1, 2}
+
+
+def test_by_phrase_a_line_changes_although_every_second_phrase_is_a_visit() -> None:
+    stage = Stage(
+        settle_new=0, mutation_chance=1.0, homing=0.0, rest_chance=0.0, phrase=2, visit_home=2, mutate_every="phrase"
+    )
+    stage.start()
+    stage.bars(40)
+    assert len({unit.cycle for unit in stage.p.melody.trail.units}) >= 9
 
 
 def test_what_is_kept_on_a_visit_is_what_was_heard() -> None:

@@ -102,7 +102,7 @@ def upcoming(p: Performer) -> Heard:
     if m.pending:
         left = m.left_after_this_cycle(True) if begins else m.settle_left
         may = not (s.hold or s.mute or left or t.keeps_form) and (begins or s.every[0] != "cycle")
-        step = m.ahead(index, may and not _visits_next(p, begins))
+        step = m.ahead(index, may)
     if not s.phrase:
         return _by_itself(p, index, step, m.passes + begins)
     clock = step_after(p, t.step_clock)
@@ -126,11 +126,13 @@ def visiting(p: Performer) -> bool:
     return visits(p, phrase_at(p, clock, p.melody.cycle, max(t.playhead.phase, 0))[0])
 
 
-def _visits_next(p: Performer, begins: bool) -> bool:
+def is_amid_visit(p: Performer) -> bool:
+    """Tell whether a visit home has begun before what begins now: what was heard until now is home."""
     if not (p.settings.phrase and p.settings.visit_home):
         return False
-    clock = step_after(p, p.transport.step_clock)
-    return visits(p, phrase_at(p, clock, p.melody.cycle + begins, p.transport.playhead.phase_ahead)[0])
+    t = p.transport
+    phrase, at = phrase_at(p, max(t.song_clock, 0), p.melody.cycle, t.playhead.phase_ahead)
+    return visits(p, phrase) and (at > phrase.start if p.by_pulses else t.step_clock >= phrase.start)
 
 
 def _by_itself(p: Performer, index: int, step: Step, passes: int) -> Heard:

@@ -151,7 +151,7 @@ def mutation_moment(p: Performer) -> None:
     if not m.is_decided:
         _decide(p, 0)
     t.since_moment = t.cycles_ended = 0
-    may = not (s.hold or s.mute or m.settle_left or t.keeps_form or lookahead.visiting(p))
+    may = not (s.hold or s.mute or m.settle_left or t.keeps_form or lookahead.is_amid_visit(p))
     before = m.form(s.length)
     tell(p, m.release_decided(may), before)
 
