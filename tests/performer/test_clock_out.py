@@ -10,7 +10,7 @@ from __future__ import annotations
 import pytest
 
 from replank.control.setup import Clock, Output, Setup
-from replank.performer import Performer, clocking
+from replank.performer import Performer, clock_out
 from tests.performer.kit import MS, Stage, every_step
 
 
@@ -105,7 +105,7 @@ def test_clocks_that_are_dropped_when_a_pulse_comes_early_are_found_out(monkeypa
         p.unschedule("generate")
         p.transport.owed = 0
 
-    monkeypatch.setattr(clocking, "_send_owed", forgetful)
+    monkeypatch.setattr(clock_out, "send_owed", forgetful)
     assert astray(onward("generate", mode="pulses"), 0)
 
 

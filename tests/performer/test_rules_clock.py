@@ -81,6 +81,8 @@ def test_start_while_the_clock_is_lost_begins_at_the_next_clock() -> None:
     stage.until(stage.now + 1000 * MS)
     stage.clocks(13)
     assert indices(stage) == [1, 2, 3]
+    assert stage.p.view()["transport"]["phase"] == "counted"  # the clock is new
+    stage.clocks(24)
     assert stage.p.view()["transport"]["phase"] == "locked"
 
 
@@ -93,6 +95,7 @@ def test_downbeat_while_the_clock_is_lost_makes_the_next_clock_bar_one() -> None
     stage.forget()
     stage.clocks(7)
     assert [(s["index"], s["bar"], s["beat"]) for s in stage.steps()] == [(1, 1, 1), (2, 1, 1)]
+    stage.clocks(24)
     assert stage.p.view()["transport"]["phase"] == "locked"
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from replank.control.setup import Clock, Output, Setup
 from replank.performer import Performer
-from replank.performer.events import Locate, Midi, Missed
+from replank.performer.events import Midi
 from tests.performer.kit import MS, Stage, every_step
 
 
@@ -253,7 +253,7 @@ def test_a_steady_clock_that_returns_within_8_s_is_continued_by_estimate() -> No
     view = stage.p.view()["transport"]
     assert view["phase"] == "estimated"
     assert view["song_clock"] == 95 + 3 * 96, "to the nearest whole clock"
-    assert [n["state"] for n in stage.said("clock")] == ["lost", "back"]
+    assert [n["state"] for n in stage.said("clock")] == ["lost", "back", "made up"]
 
 
 def test_skipped_cycles_do_not_mutate() -> None:
@@ -323,33 +323,6 @@ def test_a_tempo_jump_is_followed() -> None:
     stage.clocks(48)
     assert stage.p.view()["transport"]["tempo"] == pytest.approx(20, abs=0.01)
     assert stage.p.sounding() == [] or stage.p.next_deadline() is not None
-
-
-def test_the_host_can_say_where_the_song_is() -> None:
-    stage = plain()
-    stage.give(Locate(95, True))
-    stage.clocks(1)
-    assert indices(stage) == [1]
-    assert stage.p.view()["transport"]["song_clock"] == 96
-
-
-def test_clocks_that_were_missed_move_the_line_on_whenever_this_is_heard_of() -> None:
-    for late in range(8):  # clocks that come before the host's word does
-        stage = plain()
-        stage.start()
-        stage.clocks(13 + late)
-        stage.give(Missed(4))
-        assert stage.p.view()["transport"]["song_clock"] == 16 + late
-        stage.clocks(8 - late)
-        assert indices(stage)[-1] == 5  # of the step at song clock 24
-
-
-def test_clocks_that_were_missed_mean_nothing_where_none_is_followed() -> None:
-    stage = plain()
-    stage.give(Missed(4))
-    stage.start()
-    stage.clocks(1)
-    assert stage.p.view()["transport"]["song_clock"] == 0
 
 
 # -- internal clock ----------------------------------------------
