@@ -7,6 +7,7 @@ clocks whose truth is known; here it is what the performer makes of it.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -121,7 +122,7 @@ def test_a_halved_tempo_strikes_no_note_twice() -> None:
         stage.interval = 2 * AT_120
         stage.clocks(200)
         steps = [step for step, _ in strikes(stage)]
-        assert all(b == a % 16 + 1 for a, b in zip(steps, steps[1:], strict=False)), at
+        assert all(b == a % 16 + 1 for a, b in pairwise(steps)), at
         assert stage.p.view()["transport"]["song_clock"] == 96 * LEAD + at + 200 - 1
 
 
@@ -184,7 +185,7 @@ def test_coast_plays_on_at_the_grid_s_moments_and_takes_the_clock_up_again() -> 
     assert stage.p.transport.judge.word == "estimated"
     stage.clocks(96)
     steps = [step for step, _ in strikes(stage)]
-    assert all(b == a % 16 + 1 for a, b in zip(steps, steps[1:], strict=False))
+    assert all(b == a % 16 + 1 for a, b in pairwise(steps))
     assert stage.p.view()["transport"]["song_clock"] == 96 * LEAD + 10 + 96 + 96 - 1
 
 

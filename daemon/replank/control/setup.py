@@ -184,9 +184,9 @@ class Clock:
     pulse: Trigger = Trigger("note", -1, 0)
     reset: Trigger = Trigger("start", -1, 0)
     reset_window_ms: float = 5.0
+    end_beats: int = 4
     dropouts: str = "heal"
     grain_ns: int = 0
-    end_beats: int = 4
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from replank.performer.core import Performer
 
 
+RANGE_NS = 13_000_000
+"""A bend range, a bend and two controllers last so long on a DIN cable: 27 bytes of 320 us and some room, ns."""
+
+
 def tick(p: Performer) -> None:
     """Take one clock (F8)."""
     t, now = p.transport, p.now
@@ -134,8 +138,14 @@ def start(p: Performer, why: str, is_given: bool = True) -> None:
         t.judge.join(p.now)
     p.ending, p.presses = 0, []
     clock_out.send_clock(p, START)
-    p.band.refresh_all(p)
+    p.band.refresh_all(p, with_range=_has_room(p))
     p.notice("transport", state="armed", why=why)
+
+
+def _has_room(p: Performer) -> bool:
+    """Tell whether bend ranges are through a slow cable before the next clock; else they follow the first note."""
+    judge = p.transport.judge
+    return judge.received > 0 and judge.last + judge.interval - p.now >= RANGE_NS
 
 
 def from_the_top(p: Performer) -> None:
@@ -177,7 +187,7 @@ def go_on(p: Performer) -> None:
     playing.end_tuning(p)
     t.armed, t.lost, t.halted = True, False, False
     clock_out.send_clock(p, CONTINUE)
-    p.band.refresh_all(p)
+    p.band.refresh_all(p, with_range=_has_room(p))
     p.notice("transport", state="armed", why="Continue")
 
 

@@ -169,8 +169,8 @@ class Controllers:
             p.send(voice.output, bytes((0x80 | (voice.accent_channel - 1), voice.accent_note, NOTE_OFF_VELOCITY)))
             self.states[i].trigger = False
 
-    def refresh(self, p: Performer, i: int) -> None:
-        """Send a voice's controllers, bend and bend range again."""
+    def refresh(self, p: Performer, i: int, with_range: bool = True) -> None:
+        """Send a voice's controllers and bend again, and the bend range where it is wanted."""
         voice, state = self.voices[i], self.states[i]
         state.early = False
         if voice.accent_cc != NO_CC:
@@ -180,16 +180,16 @@ class Controllers:
         if voice.slide_cc:
             self._portamento(p, i, state.slide > 0, True)
         if voice.bend_range:
-            for message in bend_range_messages(voice.channel, voice.bend_range):
+            for message in bend_range_messages(voice.channel, voice.bend_range) if with_range else ():
                 p.send(voice.output, message)
             state.bend = state.bend if state.bend >= 0 else 8192
             p.send(voice.output, bend_message(voice.channel, state.bend))
 
-    def refresh_all(self, p: Performer, output: int = -1) -> None:
+    def refresh_all(self, p: Performer, output: int = -1, with_range: bool = True) -> None:
         """Send the controllers of every voice again, or of those on one output."""
         for i, voice in enumerate(self.voices):
             if output in (-1, voice.output):
-                self.refresh(p, i)
+                self.refresh(p, i, with_range)
 
     def rest_values(self, p: Performer) -> None:
         """Send accent, portamento and bend back to rest; velocity keeps its value."""

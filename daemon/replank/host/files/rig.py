@@ -100,6 +100,12 @@ CLOCK_KEYS = (
     Key("mode", "choice", "MIDI clock, 24 a quarter note, or one pulse a step.", choices=("midi", "pulses")),
     Key("without_start", "choice", "What clock without Start does.", choices=("wait", "play")),
     Key("repeated_start", "choice", "What Start while playing does.", choices=("restart", "ignore")),
+    Key(
+        "dropouts",
+        "choice",
+        "What is done about clocks that do not come: made up, only waited for, or played on.",
+        choices=("heal", "wait", "coast"),
+    ),
     Key("pulse", "trigger", "What counts as a pulse (mode pulses)."),
     Key("reset", "trigger", "What returns to the first step (mode pulses)."),
     Key("reset_window_ms", "float", "A reset so soon after a pulse belongs to it.", (), 0, 50, "ms"),
