@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from replank.control.setup import Clock, Piece, Setup, to_plain
+from replank.control.setup import Clock, Output, Piece, Setup, Voice, to_plain
 from replank.performer.events import Configure
 from tests.performer.kit import MS, Stage, every_step
 
@@ -274,3 +274,22 @@ def test_the_slowest_and_the_fastest_clock(interval: int, bpm: int) -> None:
     assert len(stage.ons()) >= 47
     assert stage.said("clock") == []
     assert stage.p.view()["transport"]["tempo"] == pytest.approx(bpm, rel=0.001)
+
+
+def test_after_start_no_bend_range_stands_before_the_first_note_where_the_clock_is_near() -> None:
+    """A range is 6 messages, 18 bytes or 5.76 ms of a DIN cable (MIDI 1.0: 31.25 kbaud): it follows the note."""
+    stage = Stage(Setup(voices=(Voice(bend_range=2),), outputs=(Output(din=True),)), **every_step())
+    stage.clocks(24)
+    stage.until(stage.now + stage.interval - 2 * MS)
+    stage.forget()
+    stage.start()
+    stage.until(stage.now + 2 * MS)
+    stage.midi(0xF8)
+    data = [data for _, _, data in stage.heard]
+    first = next(i for i, one in enumerate(data) if one[0] & 0xF0 == 0x90)
+    ranges = [i for i, one in enumerate(data) if one[0] & 0xF0 == 0xB0 and one[1] in (100, 101, 6, 38)]
+    assert ranges and min(ranges) > first
+    other = Stage(Setup(voices=(Voice(bend_range=2),)), **every_step())
+    other.clocks(24)
+    other.start()  # the clock has just been: there is room
+    assert any(one[0] & 0xF0 == 0xB0 and one[1] == 101 for _, _, one in other.heard)

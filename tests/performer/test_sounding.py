@@ -385,22 +385,3 @@ def test_two_voices_on_one_channel_keep_one_note_off_for_each_note_on() -> None:
     stage.heard += [(0, o, d) for o, d in stage.p.releases()]
     assert unbalanced([(o, d) for _, o, d in stage.heard]) == []
     assert len(stage.ons()) > 100
-
-
-def test_after_start_no_bend_range_stands_before_the_first_note_where_the_clock_is_near() -> None:
-    """A range is 6 messages, 18 bytes or 5.76 ms of a DIN cable (MIDI 1.0: 31.25 kbaud): it follows the note."""
-    stage = Stage(Setup(voices=(Voice(bend_range=2),), outputs=(Output(din=True),)), **every_step())
-    stage.clocks(24)
-    stage.until(stage.now + stage.interval - 2 * MS)
-    stage.forget()
-    stage.start()
-    stage.until(stage.now + 2 * MS)
-    stage.midi(0xF8)
-    data = [data for _, _, data in stage.heard]
-    first = next(i for i, one in enumerate(data) if one[0] & 0xF0 == 0x90)
-    ranges = [i for i, one in enumerate(data) if one[0] & 0xF0 == 0xB0 and one[1] in (100, 101, 6, 38)]
-    assert ranges and min(ranges) > first
-    other = Stage(Setup(voices=(Voice(bend_range=2),)), **every_step())
-    other.clocks(24)
-    other.start()  # the clock has just been: there is room
-    assert any(one[0] & 0xF0 == 0xB0 and one[1] == 101 for _, _, one in other.heard)

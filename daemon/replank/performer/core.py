@@ -55,7 +55,6 @@ from replank.performer.settings import Settings
 from replank.performer.transport import Transport
 from replank.performer.voices import Band, Sound
 from replank.timing.divisions import division_clocks
-from replank.timing.trying import UNKNOWN
 
 _NOTHING = Outcome([], [])
 """Shared by every event that came to nothing; callers read outcomes, never write them."""
@@ -209,7 +208,7 @@ class Performer:
             case Heard():
                 counting.heard(self, event.stamps)
             case Slept():
-                self.slept(event.ns)
+                counting.slept(self, event.ns)
             case _:
                 raise TypeError(f"not an event: {event!r}")
 
@@ -327,17 +326,6 @@ class Performer:
                     self.send(out, bytes((0xB0 | (channel - 1), 123, 0)))
             self.band.refresh_all(self, output)
             self.notice("output", output=self.setup.outputs[output].name, text="patched; controllers sent again")
-
-    def slept(self, ns: int) -> None:
-        """The machine woke up: release what was left sounding; nobody counted the clock meanwhile."""
-        clocking.silence(self)
-        self.band.refresh_all(self)
-        self.notice("power", text=f"this machine was suspended for {ns / 1e9:.0f} s; every note is released")
-        clock = self.setup.clock
-        if self.transport.running and clock.source == "external" and clock.mode == "midi":
-            self.transport.judge.doubts(UNKNOWN)
-            text = "clocks were missed during the suspend; downbeat sets it right"
-            self.notice("phase", phase="unknown", text=text)
 
     # -- state -----------------------------------------------------------------
 

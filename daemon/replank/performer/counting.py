@@ -16,6 +16,7 @@ from replank.performer import clock_out, clocking
 from replank.timing import coasting
 from replank.timing.fit import QUARTER
 from replank.timing.judge import COAST, LONGEST
+from replank.timing.trying import UNKNOWN
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -86,6 +87,17 @@ def shift(p: Performer, clocks: int) -> None:
         advance(p, clocks, p.transport.judge.last)
     else:
         p.transport.judge.ahead -= clocks
+
+
+def slept(p: Performer, ns: int) -> None:
+    """The machine woke up after `ns`: release what was left sounding; nobody counted the clock meanwhile."""
+    clocking.silence(p)
+    p.band.refresh_all(p)
+    p.notice("power", text=f"this machine was suspended for {ns / 1e9:.0f} s; every note is released")
+    clock = p.setup.clock
+    if p.transport.running and clock.source == "external" and clock.mode == "midi":
+        p.transport.judge.doubts(UNKNOWN)
+        tell(p)
 
 
 # -- the ear -------------------------------------------------------------------
