@@ -91,12 +91,23 @@ def sentences(state: dict[str, Any]) -> Iterator[str]:
             yield f"{host[name]} {what}"
 
 
+def _losses(transport: dict[str, Any]) -> str:
+    """Return what is known to be missing or doubled of the clock, in words."""
+    names = {"dropouts": "hole", "lost_clocks": "clock lost", "doubled_clocks": "clock twice"}
+    found = [(transport.get(name, 0), what) for name, what in names.items()]
+    words = [f"{count} {what.replace(' ', 's ', 1) if count != 1 and ' ' in what else what + 's' * (count != 1)}"
+             for count, what in found if count]  # fmt: skip
+    return ", " + ", ".join(words) if words else ""
+
+
 def _music(performer: dict[str, Any], instance: str) -> Iterator[str]:
     transport, line = performer["transport"], performer["line"]
     state, said = transport["state"], transport["words"]
     yield (said if said.startswith(state) else f"{state}: {said}") + what_to_send(transport, instance)
     if transport["tempo"]:
-        yield f"clock {transport['tempo']:.1f} BPM, phase {transport['phase']}, {transport['dropouts']} drop-outs"
+        yield f"clock {transport['tempo']:.1f} BPM, {transport['phase']}{_losses(transport)}"
+    if transport.get("trouble"):
+        yield f"clock: {transport['trouble']}"
     where = f"cycle {transport['cycle']}, bar {transport['bar']}, step {transport['step']} of {line['length']}"
     yield f"{where}; {line['root']} {line['scale']}"
     steps = line["steps"][: line["length"]]

@@ -20,9 +20,10 @@ Entry = tuple[str, str, str]
 """What, how it is, and a level: good, event, warn, error."""
 
 _PHASES = {
-    "locked": ("locked to the clock", "good"),
-    "estimated": ("estimated after a gap; o sets the one", "warn"),
-    "unknown": ("unknown; press o on the one", "warn"),
+    "locked": ("locked: every clock is accounted for", "good"),
+    "counted": ("counted as it comes: too uneven or too new to see a lost clock", "event"),
+    "estimated": ("estimated after a hole; o on the one", "warn"),
+    "unknown": ("your one is not known; o on the one", "warn"),
     "none": ("none yet", "event"),
 }
 LATE_MS = 3.0

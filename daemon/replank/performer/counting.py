@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 LATE_NS = 30_000_000
 """A step of a hole, a strike or a ratchet is struck if it is at most so late, ns."""
 
+NEWS_NS = 60_000_000_000
+"""What was said of the clock is news for a minute, ns."""
+
 WORDS = {
     "none": "no position yet",
     "locked": "every clock is accounted for",
@@ -196,7 +199,8 @@ def tell(p: Performer) -> None:
         t.news[kind] = t.news.get(kind, 0) + clocks
     if t.news and (p.now - t.told_at >= t.judge.interval * QUARTER or "swallowed" not in t.news):
         for kind, clocks in t.news.items():
-            p.notice("clock", state=kind, tempo=t.judge.tempo(), text=NEWS[kind].format(counted(clock=clocks)))
+            t.trouble = [NEWS[kind].format(counted(clock=clocks)), p.now]
+            p.notice("clock", state=kind, tempo=t.judge.tempo(), text=t.trouble[0])
         t.news, t.told_at = {}, p.now
     word = t.judge.word
     if word != t.word:
@@ -233,6 +237,12 @@ def pressed(p: Performer, off: int) -> None:
     p.presses = [[p.now, off]]
 
 
+def _trouble(p: Performer) -> str:
+    """Return what was last said of the clock, as long as that is news."""
+    said = p.transport.trouble
+    return str(said[0]) if said and p.now - said[1] < NEWS_NS else ""
+
+
 def view(p: Performer) -> dict[str, Any]:
     """Return the judge's facts for people."""
     judge = p.transport.judge
@@ -242,4 +252,5 @@ def view(p: Performer) -> dict[str, Any]:
         "dropouts": judge.holes,
         "lost_clocks": judge.lost,
         "doubled_clocks": judge.doubled,
+        "trouble": _trouble(p),
     }

@@ -29,6 +29,7 @@ class Transport:
         judge: Counts the clock, and says what the count is worth.
         word: What it was said to be worth last: none, locked, counted, estimated or unknown.
         news, told_at: What is still to be said of the clock, by kind, and when that was last done (ns).
+        trouble: What was last said of the clock, and when (ns).
         age: While a hole is gone through, how long ago its present clock should have come, ns; 0 else.
         upto: The last clock of that hole.
         is_expecting: A deadline waits for a clock that may not come, to play on.
@@ -75,6 +76,7 @@ class Transport:
         self.word = "none"
         self.news: dict[str, int] = {}
         self.told_at = 0
+        self.trouble: list[Any] = []
         self.age = self.upto = 0
         self.is_expecting = False
         self.pulse = PulseFollower()
@@ -145,7 +147,7 @@ class Transport:
             "sustain": list(self.sustain),
             "bars": self.bars.save(),
             "judge": self.judge.save(),
-            "news": dict(self.news),
+            "news": [dict(self.news), list(self.trouble)],
             "pulse": self.pulse.save(),
             "playhead": self.playhead.save(),
         }
@@ -158,7 +160,8 @@ class Transport:
         self.sustain = list(plain["sustain"])
         self.bars = Bars.restore(plain["bars"])
         self.judge = ClockJudge.restore(plain["judge"])
-        self.news = dict(plain["news"])
+        news, trouble = plain["news"]
+        self.news, self.trouble = dict(news), list(trouble)
         self.pulse = PulseFollower.restore(plain["pulse"])
         self.playhead = Playhead.restore(plain["playhead"], self._roll)
 
