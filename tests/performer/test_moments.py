@@ -10,7 +10,7 @@ import pytest
 
 from replank.control.setup import Piece, Setup
 from replank.line.steps import Step
-from replank.performer import Performer
+from replank.performer import Performer, lookahead, steps
 from replank.performer.melody import Melody
 from tests.performer.kit import Stage
 
@@ -37,6 +37,50 @@ def on_stage(*pieces: Piece) -> Stage:
 
 
 # -- moments -------------------------------------------------------------------
+
+
+FORETOLD = [
+    {"mutate_every": every, "restart_every": restart, "length": length, "meter": meter, "division": division}
+    for every in ("cycle", "3bars", "5steps", "phrase", "2cycles")
+    for restart, length, meter, division in ((0, 16, "4/4", "1/16"), (3, 11, "3/4", "1/16"), (2, 5, "7/8", "1/4"))
+]
+
+
+def foretold(monkeypatch: pytest.MonkeyPatch, values: dict[str, Any]) -> list[tuple[bool, bool]]:
+    """For each step of 24 bars but the first: was a moment foretold by the step before, and did it come."""
+    real_step, real_moment = steps.boundary, steps.mutation_moment
+    found: list[tuple[bool, bool]] = []
+    told, came = [False], [False]
+
+    def moment(p: Performer) -> None:
+        came[0] = True
+        real_moment(p)
+
+    def step(p: Performer) -> None:
+        real_step(p)
+        found.append((told[0], came[0]))
+        told[0], came[0] = steps._is_moment_next(p, p.transport.step_clock), False
+
+    monkeypatch.setattr(steps, "mutation_moment", moment)
+    monkeypatch.setattr(steps, "boundary", step)
+    stage = Stage(phrase=4, breath=0, settle_new=0, **values)
+    stage.start()
+    stage.bars(24)
+    return found[1:]
+
+
+@pytest.mark.parametrize("values", FORETOLD, ids=str)
+def test_what_was_foretold_is_what_happens(monkeypatch: pytest.MonkeyPatch, values: dict[str, Any]) -> None:
+    found = foretold(monkeypatch, values)
+    assert len(found) > 90 and sum(came for _, came in found) >= 3
+    assert [n for n, (told, came) in enumerate(found) if told != came] == []
+
+
+def test_a_rule_that_differs_for_the_next_step_would_be_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Broken build: looking ahead does not know of returns to step 1."""
+    monkeypatch.setattr(lookahead, "restarts_next", lambda p, clock: False)
+    found = foretold(monkeypatch, FORETOLD[1])
+    assert any(told != came for told, came in found)
 
 
 def test_cycles_before_start_are_none_of_the_new_phrase(decided: list[tuple[int, int]]) -> None:

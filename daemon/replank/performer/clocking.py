@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from replank.performer import acting, clock_out, counting, course, playing, steps, striking
 from replank.performer.messages import CLOCK, CONTINUE, START, STOP
+from replank.timing import boundaries
 from replank.timing.judge import COAST, LONGEST
-from replank.timing.phrases import begins
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -83,15 +83,13 @@ def _bar(p: Performer) -> None:
     bar, t.next_bar = t.bars.bar_index(t.song_clock), t.song_clock + t.bars.bar_length
     if _restarts(p, bar):
         begin_here(p, t.song_clock, "restart")
-    unit, count = p.settings.every
-    is_moment = begins(bar, p.settings.phrase) if unit == "phrase" else unit == "bar" and bar % count == 0
+    is_moment = boundaries.is_bar_moment(p.settings.every, p.settings.phrase, bar)
     if is_moment and t.song_clock and p.piece_since != p.now:  # a piece that begins has its first moment later
         steps.mutation_moment(p)
 
 
 def _restarts(p: Performer, bar: int) -> bool:
-    every = p.settings.restart_every
-    return bool(every) and bar % every == 0 and p.transport.song_clock > 0
+    return p.transport.song_clock > 0 and boundaries.restarts(p.settings.restart_every, bar)
 
 
 def begin_here(p: Performer, clock: int, why: str) -> None:

@@ -13,6 +13,7 @@ from replank.line.chance import DICE, Numbers
 from replank.line.lenses import TOP, fold
 from replank.line.steps import LINK_NONE, Step
 from replank.performer.reading import Heard, Reading, by_roll
+from replank.timing import boundaries
 from replank.timing.order import cycle_steps
 from replank.timing.phrases import BREATH, CLOSE, Phrase, bars_left, number_of
 from replank.timing.playhead import index_at
@@ -61,25 +62,19 @@ def visits(p: Performer, phrase: Phrase) -> bool:
     return bool(every) and phrase.number % every == 0
 
 
-def restart_after(p: Performer, clock: int) -> int:
-    """Return the first bar line after a clock that returns the line to step 1; -1 none."""
-    every, bars = p.settings.restart_every, p.transport.bars
-    if not every or p.by_pulses:
-        return -1
-    line = bars.next_bar(clock + 1)
-    return line + -bars.bar_index(line) % every * bars.bar_length
-
-
 def step_after(p: Performer, clock: int) -> int:
     """Return the song clock of the step after one at `clock`."""
-    upcoming = clock + 1 if p.by_pulses else clock + p.settings.division
-    restart = restart_after(p, clock)
-    return upcoming if restart < 0 else min(upcoming, restart)
+    if p.by_pulses:
+        return clock + 1
+    return boundaries.step_after(p.transport.bars, p.settings.restart_every, p.settings.division, clock)
 
 
 def restarts_next(p: Performer, clock: int) -> bool:
     """Tell whether a bar line returns the line to step 1 before, or as, the step after `clock` begins."""
-    return 0 <= restart_after(p, clock) <= clock + p.settings.division
+    s = p.settings
+    if p.by_pulses or not s.restart_every:
+        return False
+    return boundaries.restart_after(p.transport.bars, s.restart_every, clock) <= clock + s.division
 
 
 # -- one step ------------------------------------------------------------------
@@ -112,7 +107,7 @@ def upcoming(p: Performer) -> Heard:
 def coming(p: Performer) -> tuple[int, bool]:
     """Return the place of the next step, from 0, and whether it is the first of a cycle."""
     s, t = p.settings, p.transport
-    if s.restart_every and restarts_next(p, t.step_clock):
+    if restarts_next(p, t.step_clock):
         return index_at(s.direction, s.length, 0), True
     return t.playhead.peek()
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 from replank.line.heard import describe
 from replank.line.steps import Change
 from replank.performer import acting, clocking, counting, course, lookahead, striking
+from replank.timing import boundaries
 from replank.timing.gates import clocks_ns, swing_delay
-from replank.timing.phrases import begins as begins_phrase
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
@@ -32,9 +32,8 @@ def boundary(p: Performer) -> None:
     elif not m.advances:
         m.settle_from = 1  # begun in its midst: not to be heard in full
     s = p.settings
-    unit, count = s.every
-    if unit == "step":
-        if t.since_moment >= count:
+    if s.every[0] == "step":
+        if boundaries.is_step_moment(s.every, t.since_moment):
             mutation_moment(p)
         t.since_moment += 1
     if begins and t.keeps_form:
@@ -101,20 +100,24 @@ def close_cycle(p: Performer) -> None:
 
 
 def _begin_cycle(p: Performer) -> None:
-    m, t = p.melody, p.transport
+    m = p.melody
     close_cycle(p)  # where what was due has returned the line to its beginning
     if p.due:
         acting.take_due(p, "cycle", m.cycle)
     if p.by_pulses:
         course.take_acts(p)
     ended, m.has_ended = m.has_ended, False
-    unit, count = p.settings.every
-    if unit == "phrase":
-        is_moment = p.by_pulses and begins_phrase(m.cycle - t.phrase_origin, p.settings.phrase)
-    else:
-        is_moment = (unit == "cycle" or (unit == "bar" and p.by_pulses)) and (m.passes - 1) % count == 0
-    if ended and is_moment:
+    if ended and _is_cycle_moment(p, 0):
         mutation_moment(p)
+
+
+def _is_cycle_moment(p: Performer, ahead: int) -> bool:
+    """Tell whether mutations may happen with the cycle that begins now, or (`ahead` 1) the next."""
+    s, passes = p.settings, p.melody.passes - 1 + ahead
+    if p.by_pulses:
+        place = p.melody.cycle + ahead - p.transport.phrase_origin
+        return boundaries.is_pulsed_moment(s.every, s.phrase, passes, place)
+    return boundaries.is_cycle_moment(s.every, passes)
 
 
 # -- mutations -----------------------------------------------------------------
@@ -123,17 +126,12 @@ def _begin_cycle(p: Performer) -> None:
 def _is_moment_next(p: Performer, clock: int) -> bool:
     """Tell whether mutations may happen before the next step begins."""
     t, s = p.transport, p.settings
-    unit, count = s.every
-    if unit == "step":
-        return t.since_moment >= count
-    ends = t.playhead.begins or (s.restart_every and not p.by_pulses and lookahead.restarts_next(p, clock))
-    if unit == "phrase":
-        if p.by_pulses:
-            return bool(ends) and begins_phrase(p.melody.cycle + 1 - t.phrase_origin, s.phrase)
-        return t.next_bar <= clock + s.division and begins_phrase(t.bars.bar_index(t.next_bar), s.phrase)
-    if unit == "bar" and not p.by_pulses:
-        return t.next_bar <= clock + s.division and t.bars.bar_index(t.next_bar) % count == 0
-    return bool(ends) and p.melody.passes % count == 0
+    if s.every[0] == "step":
+        return boundaries.is_step_moment(s.every, t.since_moment)
+    if s.every[0] != "cycle" and not p.by_pulses:
+        is_next = t.next_bar <= clock + s.division
+        return is_next and boundaries.is_bar_moment(s.every, s.phrase, t.bars.bar_index(t.next_bar))
+    return (t.playhead.begins or lookahead.restarts_next(p, clock)) and _is_cycle_moment(p, 1)
 
 
 def _decide(p: Performer, ahead: int) -> None:

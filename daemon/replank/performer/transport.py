@@ -6,6 +6,7 @@ from typing import Any
 
 from replank.performer.settings import Settings
 from replank.timing.bars import Bars
+from replank.timing.boundaries import restart_before
 from replank.timing.follower import PulseFollower
 from replank.timing.judge import ClockJudge
 from replank.timing.phrases import Phrase
@@ -121,11 +122,7 @@ class Transport:
         """Make `clock` the next one; return the 0-based place in the line that comes next."""
         self.song_clock = clock - 1
         base = self.origin if self.origin <= clock else 0
-        if settings.restart_every:
-            bar = self.bars.bar_index(clock)
-            line_start = self.bars.next_bar(clock - self.bars.bar_length + 1)
-            start = line_start - bar % settings.restart_every * self.bars.bar_length
-            base = max(base, start) if start <= clock else base
+        base = max(base, restart_before(self.bars, settings.restart_every, clock))
         steps = -((base - clock) // settings.division)
         self.origin = base
         self.next_step = base + steps * settings.division
