@@ -336,7 +336,7 @@ async def test_health_words():
         text = " ".join(view.text().split())
         for part in (
             "waits for keyboard: plug it in, it is patched by itself",
-            "locked to the clock",
+            "locked: every clock is accounted for",
             "jitter ms p50",
             "the show is kept",
             "replay differs 0",
