@@ -77,7 +77,10 @@ class Listener:
                 self._stopped = data == STOP or (self._stopped and data not in (START, CONTINUE))
                 if self._is_kept(data):
                     self._held.append((self._moments.place, data))
-        if self._held and self._moments.is_exact:
+        if taken >= QUEUE - 1:  # it has run over: messages are lost, and the intervals before them
+            self._moments = Moments()
+            self._begin_anew(False)
+        elif self._held and self._moments.is_exact:
             self._release()
         return taken
 

@@ -44,7 +44,7 @@ class Moments:
         self._place += interval
         earliest, latest = after - self._place, before - self._place
         if self._number:
-            apart = max(0, before - self._looked) // APART + 1
+            apart = max(interval, before - self._looked) // APART + 1000  # some drivers round to microseconds
             earliest = max(earliest, self._earliest - apart)
             latest = min(latest, self._latest + apart)
         if earliest > latest:

@@ -80,11 +80,12 @@ class Watcher:
             cables = self._host.cables
             if cables is not None and cables.listener is not None and cables.alive:
                 cables.listener.poll()
-                self._tell_missed(cables.listener.lacking(self.interval()))
+                self.tell_missed()
 
-    def _tell_missed(self, stamps: tuple[int, ...]) -> None:
+    def tell_missed(self) -> None:
         """Give the judge of the clock the stamps of clocks that only the listener heard; the host moves nothing."""
         host = self._host
+        stamps = self.listener.lacking(self.interval()) if self.listener is not None else ()
         if not stamps or not host.playing or host.shadow is None or not host.shadow.performer.transport.running:
             return
         with contextlib.suppress(BufferError):  # who takes no commands is helped by none
