@@ -20,7 +20,7 @@ import struct
 from collections.abc import Iterator
 from typing import Any
 
-PIPE_VERSION = 1
+PIPE_VERSION = 2
 """Version of the records; sent in the first one, a `hello`."""
 RECORD = 512
 """Longest record in bytes: the least PIPE_BUF that POSIX allows."""

@@ -43,7 +43,8 @@ GOODBYE = ord("X")
 BEGIN = ord("R")
 """{"generation", "api", "inputs", "outputs", "polled", "state", "practice"}: open ports, load the state."""
 GO = ord("L")
-"""{"song_clock", "running", "at"}: play; clocks stamped at or before `at` are already counted."""
+"""{"generation", "at", "first", "reconnect"}: play; first go the events of `first`, [stamp, event], in which what the
+clock port stamps at or before `at` is already contained."""
 COMMAND = ord("C")
 """An event with its serial, for one generation of the player."""
 QUIT = ord("Q")

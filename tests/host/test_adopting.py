@@ -11,8 +11,8 @@ import pytest
 
 from replank import wire
 from replank.control.setup import Setup
+from replank.host.gaps import missed_steps
 from replank.host.links import Link
-from replank.host.listener import missed_steps
 from replank.performer.events import Act
 from replank.pipes import Reader
 from tests.real.daemon import Daemon

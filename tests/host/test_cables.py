@@ -57,13 +57,13 @@ def opens(bay: ListBay, cables: Cables, pid: int, generation: int) -> None:
         bay.there += [Port(f"{client}:{port}", is_source, pid) for client, port in names]
 
 
-def test_the_count_begins_anew_only_where_what_it_hears_changes(bay, cables):
+def test_the_listener_begins_anew_only_where_what_it_hears_changes(bay, cables):
     player, counter = (f"{client}:clock" for client in ("replank-clock", f"replank-{LISTENER}"))
     bay.connect("drummer:out", player)
     cables.look(PLAYER, HOST, 0, 1)
-    assert ("drummer:out", counter) in bay.cables and cables.replugged
+    assert ("drummer:out", counter) in bay.cables and cables.replugged and cables.ear_moved
     cables.look(PLAYER, HOST, 0, 1)
-    assert not cables.replugged, "nothing moved"
+    assert not cables.replugged and not cables.ear_moved, "nothing moved"
 
     opens(bay, cables, SPARE, 2)
     before = len(bay.cables)
@@ -73,7 +73,7 @@ def test_the_count_begins_anew_only_where_what_it_hears_changes(bay, cables):
 
     bay.connect("replank-out:out", "synth:in")
     cables.look(PLAYER, HOST, SPARE, 1)
-    assert not cables.replugged, "what is sent is not counted"
+    assert not cables.replugged, "what is sent is not heard"
 
     bay.disconnect("drummer:out", player)
     cables.look(PLAYER, HOST, SPARE, 1)

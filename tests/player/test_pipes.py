@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from replank import wire
-from replank.performer.events import Act, Assign, Locate, Midi, Missed
+from replank.performer.events import Act, Assign, Heard, Midi, Resume
 from replank.pipes import GATHERED, MOST, PAYLOAD, RECORD, Framer, Reader, Writer, decode, encode
 
 plain = st.recursive(
@@ -217,8 +217,8 @@ def test_a_slice_waits_for_room_instead():
 
 @pytest.mark.parametrize(
     "event",
-    [Midi(1, b"\x90\x3c\x40"), Assign({"length": 3}, "x"), Act("redraw", ("a", "b"), "bar"), Locate(27, True),
-     Missed(4)],
+    [Midi(1, b"\x90\x3c\x40"), Assign({"length": 3}, "x"), Act("redraw", ("a", "b"), "bar"),
+     Resume((2**40, 2**40 + 20_833_333), True), Resume((), False), Heard((2**62, 2**62 + 1, 2**62 + 2))],
 )  # fmt: skip
 def test_events_go_through(event):
     kind, payload = wire.pack_input(event, 12345678901, 7)

@@ -49,12 +49,14 @@ def test_active_sensing_does_not_spoil_the_phase(play, peer):
     assert clock_with_sensing(daemon, patched(daemon, peer())) == 0
 
 
-ALL_COUNT = "from replank.host import intake\nintake.is_counted = lambda data: True"
+ALL_MISSED = """from replank.host.listener import Listener
+Listener.missing = lambda self, interval=0: [one for one in self._tail._heard] or None
+Listener.recorded = lambda self, stamp, data: None"""
 
 
-def test_a_host_that_counts_what_its_listener_does_not_hear_is_noticed(play, peer):
+def test_a_host_that_takes_all_that_it_heard_for_missed_is_noticed(play, peer):
     """Negative control."""
-    daemon = play(*PLAIN, broken=("replank.host", ALL_COUNT))
+    daemon = play(*PLAIN, broken=("replank.host", ALL_MISSED))
     assert clock_with_sensing(daemon, patched(daemon, peer())) != 0
 
 

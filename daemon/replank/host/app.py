@@ -248,7 +248,7 @@ class Host:
         self.setup = setup
         if self.cables is not None:
             self.cables.rewire(setup)
-        self.watcher.find_clock_ports()
+        self.watcher.follow_setup()
         self.watcher.changed()
 
     def _client_notice(self, text: str) -> None:

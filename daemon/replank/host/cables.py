@@ -1,7 +1,7 @@
 """The host's hands on the MIDI system: patching, a clock of its own, a way to release notes.
 
 Three things of its own are plugged in beside the player's ports: a client that
-lists and connects, an input that counts the clock, and an output for each of
+lists and connects, an input that hears the clock, and an output for each of
 the player's, patched to the same receivers, through which notes are released
 when the player is gone.
 """
@@ -77,9 +77,10 @@ class Cables:
 
     Attributes:
         api: As given.
-        listener: Counts the clock, or None.
+        listener: Hears the clock, or None.
         unsaved: True while `remember` has something to write.
         replugged: True where the last look changed what the player or the listener hears of the clock.
+        ear_moved: True where it changed what the listener hears.
         boxes, lit: Inputs that got a box at the last look, and whose box can be shown something since.
 
     Raises:
@@ -101,7 +102,7 @@ class Cables:
         self.lit: list[int] = []
         self._refused: list[str] = []
         self._ready_spare = 0
-        self.replugged = False
+        self.replugged = self.ear_moved = False
         self._adopts = False
         self._gone: set[str] = set()
         if api in _API_NUMBERS:
@@ -111,13 +112,14 @@ class Cables:
         self._patcher = Patcher(api, _read_memory(memory).get(api))
 
     def _plug_in(self, api: str) -> None:
-        """Open the clock counter and the rescue outputs."""
+        """Open the listener's input and the rescue outputs."""
         try:
             import rtmidi
 
             number = getattr(rtmidi, _API_NUMBERS[api])
             counter = rtmidi.MidiIn(number, name=f"{self.names.base}-{LISTENER}", queue_size_limit=QUEUE)
-            counter.ignore_types(sysex=True, timing=False, active_sense=True)
+            # nothing is ignored: on JACK the driver would forget the interval before an ignored message
+            counter.ignore_types(sysex=False, timing=False, active_sense=False)
             counter.open_virtual_port("clock")
             for _, port in self.names.outputs(1):
                 out = rtmidi.MidiOut(number, name=f"{self.names.base}-{RESCUE}")
@@ -237,8 +239,9 @@ class Cables:
             self._patcher.adopt(owns, {name: peers - ours for name, peers in connected.items()})
         look = self._patcher.decide(owns, ports, connected, ours, gone, time.monotonic())
         refused = apply(bay, look)
-        # other cables, such as those of a player in waiting, leave the count alone: to begin it anew would lose
+        # other cables, such as those of a player in waiting, leave the listener alone: to begin anew would lose
         # sight of a clock that the player has just missed
+        self.ear_moved = look.moves(counter)
         self.replugged = look.moves(counter, *(own.name for own in owns if counter and counter in own.mirrors))
         self._ready_spare = spare if spare and all(spares) and not refused else 0
         for own in owns if look.connect else ():

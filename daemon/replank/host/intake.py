@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from replank import ENGINE, wire
 from replank.control.notices import Notice, counted
-from replank.host.listener import is_counted
 from replank.host.shadow import Shadow
 from replank.host.starting import new_performer
 from replank.performer import Performer
-from replank.performer.events import Event, Midi, to_plain
+from replank.performer.events import Event, to_plain
 from replank.pipes import PIPE_VERSION
 
 if TYPE_CHECKING:
@@ -141,7 +140,7 @@ class Intake:
     def take_state(self, performer: Performer, after: str | int) -> None:
         """Follow the record from this state on; `after` says where that is, see `Journal.base`."""
         self._host.setup = performer.setup
-        self._host.watcher.find_clock_ports()
+        self._host.watcher.follow_setup()
         self._host.shadow = Shadow(
             performer, self._on_input, self._host.feed.output, self._host.tell, self._host.differs
         )
@@ -210,6 +209,7 @@ class Intake:
             self._host.gaps += dropped
             shadow.gap()
             shadow.is_true = False
+            self._host.watcher.forget()  # what the record lacks now was not missed
             text = f"{dropped} records of the player found no room; the record has a gap"
             self._host.notice("gap", dropped=dropped, text=text)
             self.adopt()  # the shadow's state is no longer the player's
@@ -242,8 +242,7 @@ class Intake:
             self._host.tell_keeper({"swap": hello.get("generation")})
 
     def _on_input(self, now: int, event: Event, serial: int, notices: list[Notice]) -> None:
-        if type(event) is Midi and is_counted(event.data):
-            self._host.watcher.heard(event.port, now)
+        self._host.watcher.recorded(event, now)
         self._host.feed.input(now, to_plain(event))
         if serial:
             self._host.link.unseen.pop(serial, None)

@@ -1,136 +1,169 @@
-"""Counts the clock beside the player, so that a replaced player knows the phase.
+"""The host's ear: it hears the clock beside the player, on a port of its own.
 
-The host hears the same clock on a port of its own.  What it heard and the
-player's record lacks is what the player missed; applied to the last state of
-the record it says where the sender of the clock is by now.
+What it heard and the player's record lacks is what the player missed.  While a
+player plays that is evidence for its judge of the clock; for one that takes
+another's place it is where the sender of the clock is by now.  Both are
+compared by stamps: two counts, taken at different moments, differ where
+nothing was lost.
 """
 
 from __future__ import annotations
 
 import time
-from collections import Counter, deque
-from collections.abc import Callable, Iterable
-from typing import Any, NamedTuple
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+from replank.host.gaps import CLOCK, CONTINUE, KEPT, START, STOP, Stamped, Tail
+from replank.host.stamping import Moments
+from replank.timing.ear import TOGETHER_NS, Ear
 
 QUEUE = 16384
 """Messages that the driver keeps between two looks: over a minute of clock at 300 BPM."""
-KEPT = 16384
 CLEAR_NS = 3_000_000
-"""A count is exact when nothing came within so long around it."""
+"""A moment is quiet when nothing came within so long around it."""
 SILENCE_NS = 2_000_000_000
 """A clock that has not come for so long counts as stopped where a player waits to be replaced."""
-LOOKS, MOST_LOOKS = 40, 24
-"""Looks at the difference, and how many of them must agree: then it is no delay but something that one of both missed.
-On a busy machine a record is often late for a look, and now and then a message is late here."""
-
-
-CERTAIN = 4
-"""Clocks recorded, and looks, while the difference stayed the same: then what is lacking is lost to the player."""
-
-
-class Place(NamedTuple):
-    """Where the sender of the clock is.
-
-    Attributes:
-        song_clock: Number of its last clock; -1: Start came and no clock yet.
-        running: True between Start or Continue and Stop.
-    """
-
-    song_clock: int
-    running: bool
-
-
-def follow(place: Place, messages: Iterable[bytes]) -> Place:
-    """Return where the sender is after further messages.
-
-    By MIDI 1.0 (Detailed Specification, p. 27 to 32): Start goes to the
-    beginning, the first clock after it is song clock 0; Song Position is in
-    sixteenths of six clocks; clocks while stopped move nothing.
-    """
-    following, running = place.song_clock + 1, place.running
-    for data in messages:
-        status = data[0] if data else 0
-        if status == 0xF8:
-            following += running
-        elif status == 0xFA:
-            following, running = 0, True
-        elif status == 0xFB:
-            running = True
-        elif status == 0xFC:
-            running = False
-        elif status == 0xF2 and len(data) == 3:
-            following = (data[1] | data[2] << 7) * 6
-    return Place(following - 1, running)
-
-
-def is_counted(data: bytes) -> bool:
-    """Tell whether the listener hears a message: it leaves system exclusive and active sensing out."""
-    return data[:1] not in (b"\xf0", b"\xfe")
-
-
-def missed_steps(
-    messages: Iterable[bytes], is_pulse: Callable[[bytes], bool], is_reset: Callable[[bytes], bool]
-) -> Missed:
-    """Return what messages that nobody performed would have done to a line that is driven by pulses."""
-    reset, pulses = False, 0
-    for data in messages:
-        if is_pulse(data):
-            pulses += 1
-        elif is_reset(data) or data[:1] == b"\xfa":
-            reset, pulses = True, 0
-    return Missed(reset, pulses)
-
-
-class Missed(NamedTuple):
-    """What was missed: whether the line was set back to its first step, and how many pulses came since."""
-
-    reset: bool
-    pulses: int
+SOON_NS = 1_000_000_000
+"""After a message so long ago the next one is expected soon."""
+_TRANSPORT = frozenset((0xF2, 0xF8, 0xFA, 0xFB, 0xFC))
 
 
 class Listener:
     """A clock input of the host's own, in the driver's queue mode.
 
     Args:
-        read: Returns the next message that waits, or None.
+        read: Returns the next message that waits and its interval since the one before in seconds, or None.
+        clock: Returns the time in monotonic ns.
 
     Attributes:
-        heard: Messages since the last `agree`.
-        is_exact: False until `restart` was called once: what came before nobody counted.
-        was_quiet: True where the last `agree` found a quiet moment.
-        is_sure: True where both began the present count with the same message, and where many looks have agreed since.
-        off: Messages that player or listener missed of each other, over its life.
+        by_pulses: Any message may move the line; else those of clock and transport alone are kept.
+        off: Clocks that only the listener heard, over its life.
     """
 
-    def __init__(self, read: Callable[[], bytes | None]) -> None:
-        self._read = read
-        self._kept: deque[bytes] = deque(maxlen=KEPT)
-        self.heard = 0
+    def __init__(
+        self, read: Callable[[], tuple[bytes, float] | None], clock: Callable[[], int] = time.monotonic_ns
+    ) -> None:
+        self._read, self._clock = read, clock
+        self._moments = Moments()
+        self._held: deque[tuple[int, bytes]] = deque(maxlen=KEPT)  # until their stamps are exact
+        self._ear, self._tail = Ear(), Tail()
+        self._recorded = 0
+        self.by_pulses = False
         self.off = 0
-        self._differences: deque[int] = deque(maxlen=LOOKS)
-        self._forget_looks()
-        self.was_quiet = self.is_sure = False
-        self.is_exact = False
-        self._stopped, self._last = False, time.monotonic_ns()
+        self._stopped, self._last = False, clock()
+        self._empty, self._since, self._newest = self._last, -1, -1
+
+    # -- hearing ---------------------------------------------------------------
 
     def poll(self) -> int:
         """Take what waits; return how many messages that was."""
-        taken = 0
-        while (data := self._read()) is not None:
-            self._kept.append(data)
-            taken += 1
-            self._stopped = data == b"\xfc" or (self._stopped and data not in (b"\xfa", b"\xfb"))
-        if taken:
-            self._last = time.monotonic_ns()
-        self.heard += taken
+        taken, after = 0, self._empty
+        while True:
+            looked = self._clock()
+            got = self._read()
+            if got is None:
+                self._empty = looked
+                break
+            data, seconds = got
+            now = self._clock()
+            broken = self._moments.broken
+            self._moments.take(round(seconds * 1e9), after, now)
+            if self._moments.broken != broken and self._held:
+                self._begin_anew(False)  # the driver lost messages before we knew when others came
+            if is_counted(data):
+                taken += 1
+                self._last = now
+                self._stopped = data == STOP or (self._stopped and data not in (START, CONTINUE))
+                if self._is_kept(data):
+                    self._held.append((self._moments.place, data))
+        if taken >= QUEUE - 1:  # it has run over: messages are lost, and the intervals before them
+            self._moments = Moments()
+            self._begin_anew(False)
+        elif self._held and self._moments.is_exact:
+            self._release()
         return taken
+
+    def _is_kept(self, data: bytes) -> bool:
+        return self.by_pulses or data[0] in _TRANSPORT
+
+    def _release(self) -> None:
+        """Stamp what was heard."""
+        for place, data in self._held:
+            self._newest = stamp = max(self._newest, self._moments.stamp(place))
+            self._tail.heard(stamp, data)
+            if data == CLOCK:
+                self._ear.heard(stamp)
+        self._held.clear()
+
+    def wants_looks(self) -> bool:
+        """Tell whether to be polled often, since it is not known yet when messages came that come just now."""
+        return not self._moments.is_exact and self._clock() - self._last < SOON_NS and bool(self._held)
 
     def has_stopped(self) -> bool:
         """Take what waits; True after a Stop, and when nothing has come for a while."""
         self.poll()
-        return self._stopped or time.monotonic_ns() - self._last > SILENCE_NS
+        return self._stopped or self._clock() - self._last > SILENCE_NS
 
-    def agree(self, sleep: Callable[[float], None] = time.sleep) -> int:
+    # -- beside the record -----------------------------------------------------
+
+    def recorded(self, stamp: int, data: bytes) -> None:
+        """Take a message of the record's clock port, and when the player took it (monotonic ns)."""
+        self.poll()  # the nearer to its coming, the surer its stamp
+        if stamp > self._since and data and self._is_kept(data):
+            self._recorded += 1
+            self._tail.recorded(stamp, data)
+            if data == CLOCK:
+                self._ear.recorded(stamp)
+
+    def lacking(self, interval: int) -> tuple[int, ...]:
+        """Return the stamps of clocks that the player has missed for certain, each of them once.
+
+        Nothing is compared unless the record has grown: a record may be late, and time alone shows nothing.
+
+        Args:
+            interval: Of the clock, ns; 0 unknown.
+        """
+        if not self._recorded:
+            return ()
+        self._recorded = 0
+        self._tail.match(_within(interval))
+        found = tuple(self._ear.lacking(interval))
+        self.off += len(found)
+        return found
+
+    def missing(self, interval: int = 0) -> list[Stamped] | None:
+        """Take what waits; return what came since the last message of the record, None where nobody can know.
+
+        Args:
+            interval: Of the clock, ns; 0 unknown.
+        """
+        self.poll()
+        within = _within(interval)
+        if self._held:  # it has been silent for long, or just begun: then its stamps may be late
+            within += self._moments.doubt
+            if interval and 3 * within > interval:
+                return None
+            self._release()
+        return self._tail.missing(within)
+
+    def forget(self, is_known: bool = False) -> None:
+        """Begin anew: a cable of the clock was moved, or the record has a gap.
+
+        Args:
+            is_known: From now on listener and player hear the same, and what comes now and is not recorded was missed.
+        """
+        self.poll()
+        self._begin_anew(is_known)
+
+    def _begin_anew(self, is_known: bool) -> None:
+        self._since = self._clock()
+        self._held.clear()
+        self._ear.forget()
+        self._tail.forget(is_known)
+        self._recorded = 0
+
+    def quiet(self, sleep: Callable[[float], None] = time.sleep) -> int:
         """Take what waits, at a moment that no message is near; return that moment, monotonic ns.
 
         Everything up to there is taken and nothing after it.  Takes 3 ms, at
@@ -138,84 +171,27 @@ class Listener:
         """
         for _ in range(10):
             self.poll()
-            before = time.monotonic_ns()
+            before = self._clock()
             sleep(CLEAR_NS / 1e9)
             if self.poll() == 0:
-                self.was_quiet = True
-                return (before + time.monotonic_ns()) // 2
-        self.was_quiet = False
-        return time.monotonic_ns()
-
-    def restart(self, is_told: bool = False) -> None:
-        """Count from here: the record holds everything up to now.
-
-        Args:
-            is_told: The player begins with what was counted here, and from the moment of `agree`; if a message was
-                near it and they part by it, then the player has really missed it.
-        """
-        self._kept.clear()
-        self.heard = 0
-        self.is_exact, self.is_sure = True, self.was_quiet or is_told
-        self._forget_looks()
-
-    def settle(self, difference: int) -> None:
-        """Count on as though the player had not missed so many messages, or the listener where it is negative.
-
-        Not by beginning anew at a moment: a message that reaches one of both before it and the other after would make
-        the next difference.
-        """
-        self.off += abs(difference)
-        self.heard -= difference
-        self.is_sure = True
-        self._forget_looks()
-
-    def _forget_looks(self) -> None:
-        self._differences.clear()
-        self._lacked = self._lacked_at = self._lacked_looks = 0
-
-    def missing(self, recorded: int) -> list[bytes]:
-        """Return the messages that the record lacks, which holds `recorded` since `restart`."""
-        count = max(0, self.heard - recorded)
-        return list(self._kept)[-count:] if count else []
-
-    def lacking(self, recorded: int) -> int:
-        """Return how many clocks the player has missed for certain, of those since `restart`; 0 none, or not certain.
-
-        What was heard here was sent.  A player may miss some: its callback is
-        Python's, and a MIDI system that loses a client may lose messages to
-        others for some periods.
-        """
-        if not self.is_sure:
-            return 0
-        lacked = self.heard - recorded
-        if lacked != self._lacked:
-            self._lacked, self._lacked_at, self._lacked_looks = lacked, recorded, 0
-        self._lacked_looks += 1
-        if lacked <= 0 or recorded - self._lacked_at < CERTAIN or self._lacked_looks < CERTAIN:
-            return 0  # in a storm a record that is late may look the same twice
-        latest = list(self._kept)[-(recorded - self._lacked_at + lacked + CERTAIN) :]
-        return lacked if all(data == b"\xf8" for data in latest) else 0
-
-    def watch(self, recorded: int) -> bool:
-        """Look whether both have heard the same; True if they have parted, which is settled."""
-        self._differences.append(self.heard - recorded)
-        if len(self._differences) < LOOKS:
-            return False
-        difference, count = Counter(self._differences).most_common(1)[0]
-        if not difference or count < MOST_LOOKS:
-            self.is_sure = self.is_sure or count >= MOST_LOOKS
-            return False
-        if difference == self._lacked and recorded - self._lacked_at < CERTAIN:
-            return False  # so slow a clock has yet to show whether the player has missed it
-        self.settle(difference)
-        return True
+                return (before + self._clock()) // 2
+        return self._clock()
 
 
-def queue_reader(midi_in: Any) -> Callable[[], bytes | None]:
+def _within(interval: int) -> int:
+    return min(interval // 3, TOGETHER_NS) if interval else TOGETHER_NS
+
+
+def is_counted(data: bytes) -> bool:
+    """Tell whether the listener hears a message: it leaves system exclusive and active sensing out."""
+    return data[:1] not in (b"\xf0", b"\xfe", b"")
+
+
+def queue_reader(midi_in: Any) -> Callable[[], tuple[bytes, float] | None]:
     """Return how to read an RtMidi input in queue mode."""
 
-    def read() -> bytes | None:
+    def read() -> tuple[bytes, float] | None:
         got = midi_in.get_message()
-        return None if got is None else bytes(got[0])
+        return None if got is None else (bytes(got[0]), got[1])
 
     return read

@@ -18,10 +18,11 @@ from typing import TYPE_CHECKING, Any
 
 from replank import wire
 from replank.control.notices import counted
-from replank.host.listener import Place, follow, missed_steps
+from replank.host.gaps import CLOCK, Stamped, going_on, missed_steps
+from replank.host.listener import Listener
 from replank.host.server import PROTOCOL
 from replank.host.starting import find_cables
-from replank.performer.events import Act
+from replank.performer.events import Act, Event, to_plain
 from replank.performer.hearing import matches
 from replank.performer.messages import control_changes, note_offs
 from replank.timing.playhead import cycle_steps
@@ -200,7 +201,6 @@ class Players:
         assert self._host.shadow is not None and self._host.cables is not None
         self.opened[generation] = self._host.loop.create_future()
         self._host.shadow.resume()
-        place = self._place()
         names = self._host.cables.names
         begin = {
             "generation": generation,
@@ -235,20 +235,18 @@ class Players:
         self.release_left()
         is_first = generation == 1 and not self.goes_on
         listener = self._host.cables.listener
-        at, missed = 0, list[bytes]()
+        at, missed = 0, list[Stamped]()
         if listener is not None:
-            at = listener.agree()
-            missed = listener.missing(self._host.watcher.recorded)
-            if place is not None:  # nobody can say where a clock is that nobody counted
-                place = follow(place, missed) if listener.is_exact else None
-            listener.restart(is_told=True)
-            self._host.watcher.restart(at)
-        go = {"generation": generation, "at": at, "song_clock": None, "running": False, "reconnect": not is_first}
-        if place is not None and not is_first and generation > 1:
-            go |= {"song_clock": place.song_clock, "running": place.running}
+            if not is_first:
+                at, missed = self._missed(listener)
+            if self._host.setup.clock.mode == "pulses":
+                listener.forget(is_known=True)  # what was missed is made up for, or nobody can say it
+        first = [] if self._by_pulses() else [[stamp, to_plain(event)] for stamp, event in self._going_on(missed)]
+        go = {"generation": generation, "at": at, "first": first, "reconnect": not is_first}
         self._host.link.send(wire.GO, go)
         self._host.link.again()
-        self._make_up_for(missed)
+        if self._by_pulses():
+            self._make_up_for(data for _, data in missed)
         self._host.playing = True
         self._host.tell_keeper({"playing": generation})
         if is_plugged_in:
@@ -272,11 +270,41 @@ class Players:
             while self.has_gone is None:
                 await asyncio.sleep(0.01)
 
-    def _make_up_for(self, messages: list[bytes]) -> None:
+    def _by_pulses(self) -> bool:
+        return self._host.setup.clock.mode == "pulses"
+
+    def _missed(self, listener: Listener) -> tuple[int, list[Stamped]]:
+        """Return what the listener heard since the record ended, and up to when: what the player stamps so is in it.
+
+        Where nobody can say it, that is nothing, up to no moment: the player's judge then sees the gap itself.
+        """
+        if self._by_pulses():
+            at = listener.quiet()
+            missed = listener.missing()
+            return (at, missed) if missed is not None else (0, [])
+        if self._host.setup.clock.source != "external":
+            return 0, []
+        interval = self._host.watcher.interval()
+        missed = listener.missing(interval)
+        if not missed:
+            return 0, []
+        if missed[-1][1] != CLOCK or not interval:
+            at = listener.quiet()  # a clock may follow Start at once
+            missed = listener.missing(interval) or missed
+            if missed[-1][1] != CLOCK or not interval:
+                return at, missed
+        # the next one comes an interval later: halfway there the player's own stamps tell them apart
+        return missed[-1][0] + interval // 2, missed
+
+    def _going_on(self, missed: list[Stamped]) -> list[tuple[int, Event]]:
+        """Return what the next player is told of what was missed."""
+        assert self._host.shadow is not None
+        transport = self._host.shadow.performer.transport
+        return going_on(missed, transport.running or transport.armed, self._host.watcher.clock_port)
+
+    def _make_up_for(self, messages: Iterable[bytes]) -> None:
         """Move a line that is driven by pulses on by those that came while nobody played; they are not struck late."""
         clock = self._host.setup.clock
-        if clock.mode != "pulses":
-            return
         missed = missed_steps(messages, partial(matches, clock.pulse), partial(matches, clock.reset))
         if missed.reset:
             self._host.link.command(Act("reset", (), "now", "host"))
@@ -285,16 +313,6 @@ class Players:
         steps = missed.pulses % cycle_steps(values["direction"], values["length"])
         if steps:
             self._host.link.command(Act("nudge", (str(steps),), "now", "host"))
-
-    def _place(self) -> Place | None:
-        """Return where the shadow has the clock: of the last clock in the record."""
-        assert self._host.shadow is not None
-        if self._host.setup.clock.source != "external" or self._host.setup.clock.mode == "pulses":
-            return None
-        transport = self._host.shadow.performer.view()["transport"]
-        running = bool(transport["running"] or transport["armed"])
-        clock = transport["song_clock"]
-        return None if clock is None else Place(int(clock), running)
 
     def _practice(self) -> dict[str, Any] | None:
         practice: dict[str, Any] | None = self._host.facts.get("practice")
@@ -316,6 +334,7 @@ class Players:
             api, instance, self._host.setup, memory, self._host.watcher.changed, self._wait_for
         )
         self._host.waiting = ""
+        self._host.watcher.follow_setup()
 
     def _wait_for(self, what: str) -> None:
         self._host.waiting = what

@@ -8,87 +8,90 @@ import os
 from typing import TYPE_CHECKING
 
 from replank.control.notices import counted
-from replank.host.listener import Listener
-from replank.performer.events import Missed, Reconnected
+from replank.host.gaps import CLOCK
+from replank.host.listener import Listener, is_counted
+from replank.performer.events import Event, Heard, Midi, Reconnected, Resume
 
 if TYPE_CHECKING:
     from replank.host.app import Host
 
-LISTEN_SECONDS = 0.025
+LISTEN_SECONDS, QUICK_SECONDS = 0.025, 0.002
+"""How often the listener's queue is looked at, and where it is not known yet when its messages come."""
 LOOK_SECONDS = 1.0
 """How often ports are looked at where the MIDI system does not say that they changed."""
 
 
 class Watcher:
-    """Keeps cables and clock count as they should be.
+    """Keeps cables as they should be, and listens to the clock.
 
     Attributes:
-        recorded: Messages of the clock port in the record since the listener agreed with it.
-        clock_ports: Inputs that the listener hears, too.
+        clock_port: The input that the listener hears, too: the first clock; -1 there is none.
     """
 
     def __init__(self, host: Host) -> None:
         self._host = host
-        self.recorded = 0
-        self._since = 0
-        self.clock_ports: frozenset[int] = frozenset()
+        self.clock_port = _clock_port(host)
         self._look_due = asyncio.Event()
-        self.find_clock_ports()
 
-    def find_clock_ports(self) -> None:
-        """Take the inputs of the present setup: the listener hears the first clock."""
-        ports = [i for i, one in enumerate(self._host.setup.inputs) if one.role == "clock"]
-        self.clock_ports = frozenset(ports[:1])
+    @property
+    def listener(self) -> Listener | None:
+        """The host's ear, where it has one."""
+        return self._host.cables.listener if self._host.cables is not None else None
+
+    def follow_setup(self) -> None:
+        """There is another setup, or another listener."""
+        self.clock_port = _clock_port(self._host)
+        if self.listener is not None:
+            self.listener.by_pulses = self._host.setup.clock.mode == "pulses"
 
     def agree(self) -> None:
-        """Let listener and record count from the same moment, whenever the record gets here."""
-        if self._host.cables is not None and self._host.cables.listener is not None:
-            at = self._host.cables.listener.agree()
-            self._host.cables.listener.restart()
-            self.restart(at)
-            self._host.link.read()
+        """From now on player and listener hear the same."""
+        if self.listener is not None:
+            self.listener.forget(is_known=True)
 
-    def restart(self, since: int) -> None:
-        """Count the record from a moment on (monotonic ns)."""
-        self.recorded, self._since = 0, since
+    def forget(self) -> None:
+        """What the listener heard and what the record holds cannot be compared any more."""
+        if self.listener is not None:
+            self.listener.forget()
 
-    def heard(self, port: int, now: int) -> None:
-        """Count a message of the record that the player took at `now`."""
-        if port in self.clock_ports and now > self._since:
-            self.recorded += 1
+    def recorded(self, event: Event, now: int) -> None:
+        """Take an event of the record that the player took at `now`."""
+        if self.listener is None:
+            return
+        if type(event) is Midi:
+            if event.port == self.clock_port and is_counted(event.data):
+                self.listener.recorded(now, event.data)
+        elif type(event) is Resume:
+            for stamp in event.stamps:
+                self.listener.recorded(stamp, CLOCK)
+
+    def interval(self) -> int:
+        """Return the interval of the clock, ns; 0 where it is unknown, or none is followed."""
+        shadow, clock = self._host.shadow, self._host.setup.clock
+        if shadow is None or clock.source != "external" or clock.mode != "midi":
+            return 0
+        return shadow.performer.transport.judge.interval
 
     async def listen(self) -> None:
-        """Count the clock."""
+        """Hear the clock, and say what the player has missed of it."""
         while True:
-            await asyncio.sleep(LISTEN_SECONDS)
+            listener = self.listener
+            await asyncio.sleep(QUICK_SECONDS if listener is not None and listener.wants_looks() else LISTEN_SECONDS)
             cables = self._host.cables
             if cables is not None and cables.listener is not None and cables.alive:
                 cables.listener.poll()
-                lacking = cables.listener.lacking(self.recorded)
-                if lacking and self._is_locked():
-                    self._catch_up(cables.listener, lacking)
-                elif self._host.playing:
-                    cables.listener.watch(self.recorded)
+                self.tell_missed()
 
-    def _is_locked(self) -> bool:
-        """Tell whether the player plays and says that it knows the phase."""
-        shadow = self._host.shadow
-        return self._host.playing and shadow is not None and shadow.performer.transport.judge.word == "locked"
-
-    def _catch_up(self, listener: Listener, lacked: int) -> None:
-        """Move a player that has missed clocks on to where their sender is."""
+    def tell_missed(self) -> None:
+        """Give the judge of the clock the stamps of clocks that only the listener heard; the host moves nothing."""
         host = self._host
-        listener.agree()
-        host.link.read()
-        if not listener.was_quiet or lacked != listener.heard - self.recorded:
-            return  # amid messages nobody can say which is the last
-        clock, shadow = host.setup.clock, host.shadow
-        is_followed = clock.source == "external" and clock.mode == "midi"
-        if is_followed and shadow is not None and shadow.performer.transport.running:
-            host.link.command(Missed(lacked))
-            text = f"the player has missed {counted(clock=lacked)} and is moved on to where their sender is"
-            host.notice("player", state="moved on", text=text)
-        listener.settle(lacked)
+        stamps = self.listener.lacking(self.interval()) if self.listener is not None else ()
+        if not stamps or not host.playing or host.shadow is None or not host.shadow.performer.transport.running:
+            return
+        with contextlib.suppress(BufferError):  # who takes no commands is helped by none
+            host.link.command(Heard(stamps))
+            text = f"the player has missed {counted(clock=len(stamps))} that the host heard"
+            host.notice("player", state="missed", text=text)
 
     def changed(self) -> None:
         """Look at the ports soon; may be called on any thread."""
@@ -140,9 +143,15 @@ class Watcher:
         words, patched = cables.look(host.player, os.getpid(), host.spare, host.generation)
         if cables.replugged and host.playing:
             self.agree()  # for a moment one of both may have heard what the other did not
+        elif cables.ear_moved:
+            self.forget()  # what came meanwhile is of another sender, or nobody heard it
         for word in words:
             self._host.notice("port", port=word.key, state=word.state, text=word.text)
         if self._host.playing:
             for output in patched:
                 self._host.link.command(Reconnected(output))
             self._host.boxes.patched(cables.boxes, cables.lit)
+
+
+def _clock_port(host: Host) -> int:
+    return next((i for i, one in enumerate(host.setup.inputs) if one.role == "clock"), -1)

@@ -21,7 +21,7 @@ from typing import Any
 
 from replank import ENGINE, wire
 from replank.performer import Performer
-from replank.performer.events import Locate, Reconnected
+from replank.performer.events import Reconnected, event_from_plain
 from replank.pipes import PIPE_VERSION, Reader, encode
 from replank.player.drain import Drain
 from replank.player.practice import PracticeClock
@@ -234,7 +234,7 @@ class Player:
         gc.freeze()
 
     def _go(self, plain: dict[str, Any]) -> None:
-        """Begin to play: what waits follows, except clocks that the host's listener has counted."""
+        """Begin to play: what the host's listener heard comes first, then what waits, except what it heard, too."""
         performer = self.stage.performer
         if performer is None:  # its state could not be loaded: better another player than a silent one
             self.stage.trouble("told to play without a state")
@@ -243,11 +243,9 @@ class Player:
         counted_to = plain["at"]
         queue = self.drain.queue
         first: list[tuple[int, Any, int]] = []
-        now = time.monotonic_ns()
-        if plain["reconnect"]:
-            first += [(COMMAND, (Reconnected(i), 0), now) for i in range(len(performer.setup.outputs))]
-        if plain["song_clock"] is not None:
-            first.append((COMMAND, (Locate(plain["song_clock"], plain["running"]), 0), now))
+        if plain["reconnect"]:  # not later than what follows: that keeps its own stamps
+            first += [(COMMAND, (Reconnected(i), 0), performer.now) for i in range(len(performer.setup.outputs))]
+        first += [(COMMAND, (event_from_plain(event), 0), stamp) for stamp, event in plain["first"]]
         waiting = [queue.popleft() for _ in range(len(queue))]
         queue.extendleft(reversed(first + [item for item in waiting if not self._is_counted(item, counted_to)]))
         self.drain.closed = False
@@ -255,7 +253,7 @@ class Player:
 
     def _is_counted(self, item: tuple[int, Any, int], counted_to: int) -> bool:
         port, data, stamp = item
-        if port not in self._clock_ports or stamp > counted_to or not data:
+        if port != min(self._clock_ports, default=-1) or stamp > counted_to or not data:
             return False
         performer = self.stage.performer
         by_pulses = performer is not None and performer.setup.clock.mode == "pulses"

@@ -70,9 +70,9 @@ class Stage:
         port, data, stamp = item
         try:
             if port >= 0:
-                self._hear(Midi(port, data), stamp, 0)
+                self._hear(Midi(port, data), stamp, 0, True)
             elif port == COMMAND:
-                self._hear(data[0], stamp, data[1])
+                self._hear(data[0], stamp, data[1], False)
             elif port == DEADLINE:
                 self._advance()
             else:
@@ -93,7 +93,7 @@ class Stage:
             except Exception as error:
                 self.trouble(f"{type(error).__name__}: {error}")
 
-    def _hear(self, event: Event, stamp: int, serial: int) -> None:
+    def _hear(self, event: Event, stamp: int, serial: int, came: bool) -> None:
         performer = self.performer
         if performer is None:
             return
@@ -108,7 +108,8 @@ class Stage:
             self._keep(record, now)
             return
         self._emit(outcome.messages, now, 0, record)
-        self._service.append(self._sent_at - stamp)
+        if came:
+            self._service.append(self._sent_at - stamp)
 
     def _keep(self, record: tuple[int, bytes], now: int) -> None:
         """Record an event that sent nothing: with what comes next, where a deadline will bring that about soon."""
