@@ -142,8 +142,10 @@ class Listener:
         within = _within(interval)
         if self._held:  # it has been silent for long, or just begun: then its stamps may be late
             within += self._moments.doubt
-            if interval and 3 * within > interval:
-                return None
+            if interval:
+                if 3 * self._moments.doubt > interval:
+                    return None
+                within = min(within, interval // 3)
             self._release()
         return self._tail.missing(within)
 
