@@ -105,11 +105,10 @@ def test_killed_player_is_released_also_without_keeper(play, peer):
     assert one.until(lambda: not sounding(one))
 
 
-def waiting_rig(tmp_path: Path) -> Path:
+def waiting(tmp_path: Path) -> tuple[str, str]:
     """Return a rig whose player makes up no clock by itself: only the host's listener says where the clock is."""
-    rig = tmp_path / "rig.yaml"
-    rig.write_text("rig: 1\nclock:\n  dropouts: wait\n")
-    return rig
+    (tmp_path / "rig.yaml").write_text("rig: 1\nclock:\n  dropouts: wait\n")
+    return "--rig", str(tmp_path / "rig.yaml")
 
 
 SLOW = """import time
@@ -121,7 +120,7 @@ Players._missed = lambda self, listener: (time.sleep(0.2), missed(self, listener
 
 def test_replaced_player_is_in_phase(play, peer, tmp_path):
     """The clock goes on while the player is dead; the host's listener says where it is."""
-    daemon = play(*PLAIN, "--rig", str(waiting_rig(tmp_path)), broken=("replank.host", SLOW))
+    daemon = play(*PLAIN, *waiting(tmp_path), broken=("replank.host", SLOW))
     one = patched(daemon, peer())
     steps = daemon.pitches()
     one.clocks(960, bpm=150, first=(START,), wait=False)
@@ -133,25 +132,23 @@ def test_replaced_player_is_in_phase(play, peer, tmp_path):
     assert one.until(lambda: len(one.notes_on()) > heard + 8)
     one.stop_clocks()
     time.sleep(0.2)
-    transport = daemon.transport()
-    assert transport["song_clock"] == one.sent_clocks - 1
+    clock = daemon.transport()["song_clock"]
+    assert clock == one.sent_clocks - 1
     one.send(STOP)
     assert one.until(lambda: not sounding(one))
     tail = one.notes_on()[heard + 2 :]
-    last = transport["song_clock"] // 6
-    assert tail == [steps[n % len(steps)] for n in range(last - len(tail) + 1, last + 1)]
+    assert tail == [steps[n % len(steps)] for n in range(clock // 6 - len(tail) + 1, clock // 6 + 1)]
 
 
 NOT_TOLD = f"""{SLOW}
-from replank.host.listener import Listener
+from replank.host import listener
 Players._going_on = lambda self, missed: []
-Listener.lacking = lambda self, interval: ()"""
+listener.Listener.lacking = lambda self, interval: ()"""
 
 
 def test_phase_without_what_the_listener_heard_is_noticed(play, peer, tmp_path):
     """Negative control: a host that does not tell the next player which clocks it has missed, then or later."""
-    daemon = play(*PLAIN, "--rig", str(waiting_rig(tmp_path)), broken=("replank.host", NOT_TOLD))
-    one = patched(daemon, peer())
+    one = patched(daemon := play(*PLAIN, *waiting(tmp_path), broken=("replank.host", NOT_TOLD)), peer())
     one.clocks(960, bpm=150, first=(START,), wait=False)
     assert one.until(lambda: len(one.notes_on()) > 8)
     before = daemon.pid("player")
