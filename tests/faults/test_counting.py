@@ -101,7 +101,7 @@ def test_what_the_next_player_was_told_is_in_the_record():
     host = Host()
     heard = host.hear(50)
     host.record(heard[:30])
-    host.watcher.recorded(Resume(tuple(heard[30:40]), True), heard[39])
+    host.watcher.recorded(Resume(tuple(heard[30:40])), heard[39])
     host.record(heard[40:])
     assert host.compare() == []
 

@@ -127,6 +127,7 @@ def test_read_only_folder_as_another_user(tmp_path):
         there = Path(package.__file__).parent
         shutil.copytree(there, code / there.name, ignore=shutil.ignore_patterns("__pycache__"))
     env = {**os.environ, "XDG_RUNTIME_DIR": str(run), "HOME": str(run), "PYTHONPATH": str(code)}
+    del env["XDG_CONFIG_HOME"]  # this one's own
     ask = (
         "import json, sys, time\nfrom pathlib import Path\nfrom replank.host.client import Client\n"
         "with Client(Path(sys.argv[1]), 100) as client:\n"

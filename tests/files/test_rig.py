@@ -25,8 +25,7 @@ def filled(keys) -> list[str]:
     [(CLOCK_KEYS, Clock), (INPUT_KEYS, Input), (OUTPUT_KEYS, Output), (VOICE_KEYS, Voice), (VOLTAGE_KEYS, Voltage)],
 )
 def test_every_field_of_a_setup_has_its_key(keys, makes):
-    told_by_the_driver = ("grain_ns",)
-    assert sorted(filled(keys)) == sorted(field.name for field in fields(makes) if field.name not in told_by_the_driver)
+    assert sorted(filled(keys)) == sorted(field.name for field in fields(makes))
 
 
 def test_the_top_of_a_rig_fills_all_but_what_other_files_fill():

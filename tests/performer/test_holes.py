@@ -14,7 +14,7 @@ import pytest
 
 from replank.control.setup import Clock, Output, Setup
 from replank.performer import Performer, counting
-from replank.performer.events import Heard, Resume
+from replank.performer.events import Heard, Resume, Rounded
 from replank.timing.judge import ClockJudge
 from tests.performer.kit import AT_120, MS, Stage, every_step, unbalanced
 
@@ -270,17 +270,30 @@ def test_a_replaced_player_goes_on_where_the_ear_says() -> None:
     other.now = stage.now
     missed = tuple(stage.now + n * AT_120 for n in range(1, 31))
     lose(other, 30)
-    other.give(Resume(missed, True))
+    other.give(Resume(missed))
     other.clocks(1)
     assert other.p.view()["transport"]["song_clock"] == 96 * LEAD + 10 + 30
     assert other.p.transport.judge.word == "locked"
 
 
-def test_a_start_that_nobody_took_is_where_the_song_begins() -> None:
+def test_clocks_that_nobody_took_move_nothing_while_stopped() -> None:
+    """MIDI 1.0 Detailed Specification, p. 30."""
     stage = running(**every_step())
-    stage.give(Resume((), True, 27))
+    stage.midi(0xFC)
+    before = stage.p.view()["transport"]["song_clock"]
+    missed = tuple(stage.now + n * AT_120 for n in range(1, 9))
+    stage.until(missed[-1])
+    stage.give(Resume(missed))
+    stage.midi(0xFB)
     stage.clocks(1)
-    assert stage.p.view()["transport"]["song_clock"] == 28
+    assert stage.p.view()["transport"]["song_clock"] == before + 1
+    assert stage.p.transport.judge.word == "locked"
+
+
+def test_how_exact_stamps_are_is_told_and_kept() -> None:
+    stage = running()
+    stage.give(Rounded(21_333_333))
+    assert Performer.restore(stage.p.save()).transport.judge.grain == 21_333_333
 
 
 # -- inside a trial ------------------------------------------------------------------

@@ -65,7 +65,7 @@ def at(clock: float) -> int:
 
 
 def resumed(*clocks: int) -> list[Any]:
-    return [at(clocks[-1]), to_plain(Resume(tuple(at(n) for n in clocks), True))]
+    return [at(clocks[-1]), to_plain(Resume(tuple(at(n) for n in clocks)))]
 
 
 def check(make: type[Player] = Player) -> None:

@@ -218,7 +218,7 @@ def test_a_slice_waits_for_room_instead():
 @pytest.mark.parametrize(
     "event",
     [Midi(1, b"\x90\x3c\x40"), Assign({"length": 3}, "x"), Act("redraw", ("a", "b"), "bar"),
-     Resume((2**40, 2**40 + 20_833_333), True), Resume((), False), Heard((2**62, 2**62 + 1, 2**62 + 2))],
+     Resume((2**40, 2**40 + 20_833_333)), Resume(()), Heard((2**62, 2**62 + 1, 2**62 + 2))],
 )  # fmt: skip
 def test_events_go_through(event):
     kind, payload = wire.pack_input(event, 12345678901, 7)

@@ -7,6 +7,7 @@ right again, and asks that the place is found.
 import sqlite3
 import zlib
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from replank.control.setup import Clock
 from replank.host.shows import comparing, lasting, schema
 from replank.host.shows.comparing import check
 from replank.host.shows.reading import Archive
@@ -22,7 +24,7 @@ from replank.performer import Performer
 from replank.performer.events import Act, Assign
 from tests.faults.flipping import rewrite
 from tests.performer.sequences import performances
-from tests.shows.stage import BUSY, CLOCK, START, ShowStage, record
+from tests.shows.stage import BUSY, CLOCK, SETUP, START, ShowStage, record
 from tests.shows.streams import SECOND, wait_until
 
 
@@ -47,8 +49,9 @@ def test_whatever_happens_replays_to_the_same_notes(tmp_path_factory, case, late
     assert 0 <= len(stage.sent) - found.messages < 20, "what was due at the very end is laid beside the record apart"
 
 
-def played(path: Path) -> Path:
-    record(path, [START, *[CLOCK] * 600], [(0, Assign({"rest_chance": 0.0})), *[CLOCK] * 600])
+def played(path: Path, dropouts: str = "heal") -> Path:
+    setup = replace(SETUP, clock=Clock(dropouts=dropouts))
+    record(path, [START, *[CLOCK] * 600], [(0, Assign({"rest_chance": 0.0})), *[CLOCK] * 600], setup=setup)
     return path
 
 
@@ -58,10 +61,17 @@ def test_the_play_of_the_controls_replays(tmp_path):
 
 
 def test_a_dropped_clock_is_found_within_a_step(tmp_path):
-    path = played(tmp_path / "shows.db")
+    path = played(tmp_path / "shows.db", "wait")
     rewrite(path, "inputs", lambda items: items[:400] + items[401:])
     found = report(path)
     assert found.total and 400 <= found.differences[0].input < 400 + 7
+
+
+def test_a_dropped_clock_that_is_healed_is_found_in_the_next_state(tmp_path):
+    path = played(tmp_path / "shows.db")
+    rewrite(path, "inputs", lambda items: items[:400] + items[401:])
+    found = report(path)
+    assert found.total and found.differences[0].kind == "state"
 
 
 def test_a_flipped_input_is_found_where_it_is_first_heard(tmp_path):

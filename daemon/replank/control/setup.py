@@ -171,8 +171,6 @@ class Clock:
         pulse, reset: What counts as a pulse and a reset in mode pulses.
         dropouts: What is done about clocks that do not come: heal (they are made up), wait (only what comes is
             counted) or coast (the line plays on for up to 8 s).
-        grain_ns: What the stamps of clocks are rounded to by the driver: its period where they are a callback's, ns;
-            0 where they are the frames' own or the kernel's.
         reset_window_ms: A reset so soon after a pulse belongs to it.
         end_beats: Beats that the last root of `end` is held.
     """
@@ -186,7 +184,6 @@ class Clock:
     reset_window_ms: float = 5.0
     end_beats: int = 4
     dropouts: str = "heal"
-    grain_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)

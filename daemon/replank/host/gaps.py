@@ -86,16 +86,14 @@ class Tail:
         return left
 
 
-def going_on(messages: Iterable[Stamped], runs: bool, port: int) -> list[tuple[int, Event]]:
+def going_on(messages: Iterable[Stamped], port: int) -> list[tuple[int, Event]]:
     """Return the events that take a player past messages that it missed, with their stamps.
 
-    Clocks between Start or Continue and Stop move the position.  A transport
-    message is performed as what it is: it says where the clocks after it are,
-    and a receiver that plays along has missed it, too.
+    A transport message is performed as what it is: it says what the clocks
+    after it are, and a receiver that plays along has missed it, too.
 
     Args:
         messages: What was missed, in order.
-        runs: Clocks moved the line before the first of them.
         port: Number of the input that the clock comes in by.
     """
     found: list[tuple[int, Event]] = []
@@ -103,17 +101,15 @@ def going_on(messages: Iterable[Stamped], runs: bool, port: int) -> list[tuple[i
 
     def move() -> None:
         if clocks:
-            found.append((clocks[-1], Resume(tuple(clocks), True)))
+            found.append((clocks[-1], Resume(tuple(clocks))))
             clocks.clear()
 
     for stamp, data in messages:
         if data == CLOCK:
-            if runs:  # clocks while stopped move nothing (MIDI 1.0 Detailed Specification, p. 30)
-                clocks.append(stamp)
+            clocks.append(stamp)
         elif data in (START, CONTINUE, STOP) or (data[:1] == bytes((_SONG_POSITION,)) and len(data) == 3):
             move()
             found.append((stamp, Midi(port, data)))
-            runs = runs if data[0] == _SONG_POSITION else data != STOP
     move()
     return found
 

@@ -22,7 +22,7 @@ from replank.host.gaps import CLOCK, Stamped, going_on, missed_steps
 from replank.host.listener import Listener
 from replank.host.server import PROTOCOL
 from replank.host.starting import find_cables
-from replank.performer.events import Act, Event, to_plain
+from replank.performer.events import Act, Event, Rounded, to_plain
 from replank.performer.hearing import matches
 from replank.performer.messages import control_changes, note_offs
 from replank.timing.playhead import cycle_steps
@@ -241,7 +241,7 @@ class Players:
                 at, missed = self._missed(listener)
             if self._host.setup.clock.mode == "pulses":
                 listener.forget(is_known=True)  # what was missed is made up for, or nobody can say it
-        first = [] if self._by_pulses() else [[stamp, to_plain(event)] for stamp, event in self._going_on(missed)]
+        first = [] if self._by_pulses() else self._going_on(missed)
         go = {"generation": generation, "at": at, "first": first, "reconnect": not is_first}
         self._host.link.send(wire.GO, go)
         self._host.link.again()
@@ -296,11 +296,19 @@ class Players:
         # the next one comes an interval later: halfway there the player's own stamps tell them apart
         return missed[-1][0] + interval // 2, missed
 
-    def _going_on(self, missed: list[Stamped]) -> list[tuple[int, Event]]:
-        """Return what the next player is told of what was missed."""
-        assert self._host.shadow is not None
-        transport = self._host.shadow.performer.transport
-        return going_on(missed, transport.running or transport.armed, self._host.watcher.clock_port)
+    def _going_on(self, missed: list[Stamped]) -> list[list[Any]]:
+        """Return what the next player is told first: how exact its stamps are, and what was missed."""
+        host = self._host
+        assert host.shadow is not None and host.cables is not None
+        period = (
+            host.cables.period() if host.facts["api"] == "jack" else None
+        )  # its callback stamps; ALSA's kernel does
+        grain = period[0] * 1_000_000_000 // period[1] if period is not None else 0
+        first: list[tuple[int, Event]] = []
+        if grain != host.shadow.performer.transport.judge.grain:
+            first.append((0, Rounded(grain)))
+        first += going_on(missed, host.watcher.clock_port)
+        return [[stamp, to_plain(event)] for stamp, event in first]
 
     def _make_up_for(self, messages: Iterable[bytes]) -> None:
         """Move a line that is driven by pulses on by those that came while nobody played; they are not struck late."""

@@ -47,6 +47,7 @@ from replank.performer.events import (
     Outcome,
     Reconnected,
     Resume,
+    Rounded,
     Slept,
 )
 from replank.performer.melody import Melody
@@ -134,7 +135,7 @@ class Performer:
         setup = self.setup
         self._role = [one.role for one in setup.inputs]
         self.by_pulses = setup.clock.mode == "pulses"
-        self.transport.judge.dropouts, self.transport.judge.grain = setup.clock.dropouts, setup.clock.grain_ns
+        self.transport.judge.dropouts = setup.clock.dropouts
         by_clock = setup.clock.mode == "midi" and setup.clock.source != "internal"
         self._ticks = [one.role == "clock" and by_clock for one in setup.inputs]
         own = setup.clock.source == "internal"  # nothing arrives that could be passed on
@@ -204,9 +205,11 @@ class Performer:
             case BringBack():
                 pieces.bring_back(self, event)
             case Resume():
-                counting.resume(self, event)
+                counting.resume(self, event.stamps)
             case Heard():
                 counting.heard(self, event.stamps)
+            case Rounded():
+                self.transport.judge.grain = event.ns
             case Slept():
                 counting.slept(self, event.ns)
             case _:

@@ -20,7 +20,6 @@ from replank.timing.trying import UNKNOWN
 
 if TYPE_CHECKING:
     from replank.performer.core import Performer
-    from replank.performer.events import Resume
 
 LATE_NS = 30_000_000
 """A step of a hole, a strike or a ratchet is struck if it is at most so late, ns."""
@@ -118,22 +117,16 @@ def heard(p: Performer, stamps: tuple[int, ...]) -> None:
     tell(p)
 
 
-def resume(p: Performer, event: Resume) -> None:
+def resume(p: Performer, stamps: tuple[int, ...]) -> None:
     """Go on where the host's ear says that the clock is: no player was there."""
     t = p.transport
-    if event.song_clock >= 0:
-        t.judge.place(p.now)
-        clock = event.song_clock + 1
-    else:
-        clock = t.song_clock + 1
-        for stamp in event.stamps:
-            clock += t.judge.clock(stamp)
-    if clock != t.song_clock + 1:
+    clock = t.song_clock + 1
+    for stamp in stamps:
+        clock += t.judge.clock(stamp)
+    if stamps and (t.running or t.armed):
         clocking.locate(p, clock)
-    if event.running != t.running:
-        t.judge.running = t.running = event.running
-        t.armed = t.lost = False
-    text = f"{counted(clock=len(event.stamps))} heard by the host while the note engine was restarted"
+        t.running, t.armed, t.lost = True, False, False
+    text = f"{counted(clock=len(stamps))} heard by the host while the note engine was restarted"
     p.notice("phase", phase=t.judge.word, text=text)
 
 

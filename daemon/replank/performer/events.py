@@ -66,17 +66,12 @@ class BringBack(NamedTuple):
 
 
 class Resume(NamedTuple):
-    """What the host's ear heard of the clock while no player was there, for the one that goes on.
+    """Clocks that came while no player was there, by the host's ear: their stamps (ns, of the performer's clock).
 
-    `stamps` are the clocks (ns, of the performer's clock) since the last one of
-    the record: they move the position only.  Where a transport message came
-    among them, `song_clock` is the number of the last clock that the ear counted
-    from it, and stamps from before it are left out; else it is -1.
+    They move the position and nothing else, as long as the line runs.
     """
 
     stamps: tuple[int, ...]
-    running: bool
-    song_clock: int = -1
 
 
 class Heard(NamedTuple):
@@ -89,13 +84,19 @@ class Heard(NamedTuple):
     stamps: tuple[int, ...]
 
 
+class Rounded(NamedTuple):
+    """The driver rounds stamps to so many ns (its period, where they are its callback's); 0, they are exact."""
+
+    ns: int
+
+
 class Slept(NamedTuple):
     """The machine was suspended for so many nanoseconds, which the performer's clock does not count."""
 
     ns: int
 
 
-Event = Midi | Assign | Act | Configure | Reconnected | BoxReturned | BringBack | Resume | Heard | Slept
+Event = Midi | Assign | Act | Configure | Reconnected | BoxReturned | BringBack | Resume | Heard | Rounded | Slept
 
 
 class Outcome(NamedTuple):
@@ -112,7 +113,7 @@ class Outcome(NamedTuple):
 
 _KINDS: dict[str, Any] = {
     "m": Midi, "a": Assign, "x": Act, "c": Configure, "r": Reconnected, "k": BoxReturned, "b": BringBack, "l": Resume,
-    "d": Heard, "s": Slept,
+    "d": Heard, "g": Rounded, "s": Slept,
 }  # fmt: skip
 _LETTERS = {kind: letter for letter, kind in _KINDS.items()}
 
