@@ -300,9 +300,8 @@ class Players:
         """Return what the next player is told first: how exact its stamps are, and what was missed."""
         host = self._host
         assert host.shadow is not None and host.cables is not None
-        period = (
-            host.cables.period() if host.facts["api"] == "jack" else None
-        )  # its callback stamps; ALSA's kernel does
+        # A JACK callback stamps what came in its period; elsewhere stamps are the kernel's.
+        period = host.cables.period() if host.facts["api"] == "jack" else None
         grain = period[0] * 1_000_000_000 // period[1] if period is not None else 0
         first: list[tuple[int, Event]] = []
         if grain != host.shadow.performer.transport.judge.grain:
