@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from replank.control.actions import ACTIONS
+from replank.control.actions import ACTIONS, split_action
 from replank.dashboard import keys, prompt
 from replank.dashboard.app import Watch
 from replank.dashboard.feed import Patience
@@ -18,7 +18,7 @@ PREPARED = {
     "redo": "undo", "undo": "flip:5",
 }  # fmt: skip
 """What has to be done first, so that an action is not refused for a good reason."""
-NOT_HERE = {"mutate", "piece", "piece_as_left", "next_piece", "previous_piece", "back", "back_full"}
+NOT_HERE = {"mutate", "piece", "piece_as_left", "next_piece", "previous_piece", "goto", "back", "back_full"}
 """Refused where no set is loaded, no such cycle has been, or (mutate) a clear has left nothing to change.
 
 The refusal has to arrive in words."""
@@ -86,7 +86,8 @@ async def test_every_action_on_a_real_daemon(play):  # noqa: F811
                 app.do(PREPARED[action.name])
                 await answered(app, pilot)
             app.model.news.clear()
-            app.act(action.name, tuple(sample(action).split(":")[1:]), "now")
+            name, args, _ = split_action(sample(action))
+            app.act(name, args, "now")
             await answered(app, pilot)
             # a refusal that an earlier, waiting action brought is not this one's
             refused = [n.text for n in app.model.news if n.kind == "refused" and n.text.startswith(action.name)]

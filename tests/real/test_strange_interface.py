@@ -31,7 +31,7 @@ def volts(note: int) -> float:
 def test_a_strange_interface_gets_right_volts_or_a_clear_word(play, peer, tmp_path, out_of_range):
     rig = tmp_path / "rig.yaml"
     rig.write_text(RIG % out_of_range)
-    daemon = play("--rig", str(rig))
+    daemon = play("--rig", str(rig), "--seed", "12345")
     checked = daemon.run("check", str(rig)).stdout
     assert "0 V at C2 (note 36), 100.000 mV per semitone" in checked
     assert "notes 36 to 116, 81 notes" in checked
