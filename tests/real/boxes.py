@@ -19,7 +19,8 @@ class Stage:
     ) -> None:
         path = folder / "rig.yaml"
         path.write_text(
-            f"rig: 1\n{rig}inputs:\n  - {{name: clock, role: clock}}\n"
+            f"rig: 1\n{rig}clock: {{dropouts: wait}}\n"  # bursts of clocks with pauses are no holes
+            "inputs:\n  - {name: clock, role: clock}\n"
             f"  - {{name: box, role: {role}, profile: {profile}, connect: [knobbly]}}\n"
         )
         self.daemon = play(*PLAIN, "--rig", str(path), *more)
