@@ -1,54 +1,32 @@
-"""What all tests share: a place of their own, a JACK server for tests on real ports, and no silent skips.
+"""What all tests share: a home of their own, a JACK server for tests on real ports, and no silent skips.
 
-No test reaches the user's daemon, shows, files or sound: home, the folders of
-the XDG specification and the sound server are others before anything is imported.
+No test can find what a user runs, has kept or has set up: each process of a run has folders of its own.
 
 Tests marked ``real`` need MIDI ports.  They use a JACK server that is started
-for them and ended again.  With
-REPLANK_REQUIRE_REAL=1 (as `scripts/test` sets it) a run in which they were
-skipped, or in which there was none, fails; so does every other skip, except
-one whose reason begins with ``elsewhere:`` (it belongs to another platform).
-REPLANK_REQUIRE_REAL=elsewhere is for the part of a run without those tests.
+for them and ended again, never a user's.  With REPLANK_REQUIRE_REAL=1 (as
+`scripts/test` sets it) a run in which they were skipped, or in which there was
+none, fails; so does every other skip, except one whose reason begins with
+``elsewhere:`` (it belongs to another platform).  REPLANK_REQUIRE_REAL=elsewhere
+is for the part of a run without those tests.
 """
 
 import os
-import shutil
 import signal
-import tempfile
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
+from tests.isolation import isolate
+
+isolate()  # before any test, or anything that a test is about, is imported
+
 EXPECTED = "elsewhere:"
-NOBODYS = "replank-tests-none"
-"""A JACK server that does not run: programs for it find the user's by no name."""
-FOLDERS = {
-    "HOME": "home", "XDG_CONFIG_HOME": "config", "XDG_DATA_HOME": "data", "XDG_STATE_HOME": "state",
-    "XDG_CACHE_HOME": "cache", "XDG_RUNTIME_DIR": "run",
-}  # fmt: skip
-"""Where programs keep what is a user's: XDG Base Directory Specification 0.8."""
 
 # No test depends on how fast the machine is.  `scripts/test` tries the same examples every time;
 # by hand they are new ones each time, so that they go on finding things.
 settings.register_profile("replank", deadline=None, derandomize="REPLANK_REQUIRE_REAL" in os.environ)
 settings.load_profile("replank")
-
-
-def isolate() -> Path:
-    """Give this process and what it starts folders and a sound server of their own; return where the folders are.
-
-    PipeWire, too, is found through XDG_RUNTIME_DIR.  The path is short, since that of a socket has 107 characters.
-    """
-    place = Path(tempfile.mkdtemp(prefix="replank-t-"))
-    for name, folder in FOLDERS.items():
-        (place / folder).mkdir(mode=0o700)
-        os.environ[name] = str(place / folder)
-    for name in ("PIPEWIRE_RUNTIME_DIR", "PIPEWIRE_REMOTE", "DBUS_SESSION_BUS_ADDRESS"):
-        os.environ.pop(name, None)
-    os.environ["JACK_DEFAULT_SERVER"] = NOBODYS
-    return place
 
 
 @pytest.fixture(scope="session")
@@ -59,6 +37,7 @@ def jack_server() -> Iterator[str]:
     """
     from tests import jack_server as jack  # here, since this file is also tried alone
 
+    nobody = os.environ["JACK_DEFAULT_SERVER"]
     name = os.environ["JACK_DEFAULT_SERVER"] = f"replank-tests-{os.getpid()}"
     try:
         with jack.server(name):
@@ -66,7 +45,7 @@ def jack_server() -> Iterator[str]:
     except jack.NoServer as error:
         pytest.skip(str(error))
     finally:
-        os.environ["JACK_DEFAULT_SERVER"] = NOBODYS
+        os.environ["JACK_DEFAULT_SERVER"] = nobody
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -128,12 +107,7 @@ class Demands:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Go to a place of our own; demand what REPLANK_REQUIRE_REAL asks for, in the process that reports.
-
-    Ctrl-C can be tried everywhere.
-    """
-    place = isolate()
-    config.add_cleanup(lambda: shutil.rmtree(place, ignore_errors=True))
+    """Demand what REPLANK_REQUIRE_REAL asks for, in the process that reports; let Ctrl-C be tried everywhere."""
     if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # run behind a shell's &; what is started inherits it
         signal.signal(signal.SIGINT, signal.default_int_handler)
     wanted = os.environ.get("REPLANK_REQUIRE_REAL")

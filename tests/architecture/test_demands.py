@@ -13,7 +13,8 @@ SETTINGS = '[tool.pytest.ini_options]\nmarkers = ["real: ports"]\ntimeout = 50\n
 
 def run(tmp_path: Path, body: str, *args: str, **environ: str) -> tuple[int, str]:
     (tmp_path / "tests").mkdir()
-    (tmp_path / "tests" / "conftest.py").write_bytes((TESTS / "conftest.py").read_bytes())
+    for name in ("conftest.py", "isolation.py"):
+        (tmp_path / "tests" / name).write_bytes((TESTS / name).read_bytes())
     (tmp_path / "tests" / "test_it.py").write_text("import pytest\n" + body)
     (tmp_path / "pyproject.toml").write_text(SETTINGS)
     command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-q", *args, "tests"]
