@@ -1,13 +1,16 @@
 """The practice clock: a drummer who wavers, on a cable that fails.
 
 For rehearsing without a stage: MIDI clock bytes as they would come in on the
-clock port, with a tempo that drifts, drop-outs of a few seconds, and a Stop
-and Start (or Continue) now and then.  Everything is drawn from a seed, so a
+clock port, with a tempo that drifts, a Stop and Start (or Continue) now and
+then, and drop-outs as a stage has them, from a single lost clock to a cable
+that is out for seconds (`FAULTS`).  Everything is drawn from a seed, so a
 rehearsal can be repeated.  It reads no clock itself.
 """
 
 from __future__ import annotations
 
+from bisect import insort
+from collections import deque
 from random import Random
 
 START, CLOCK, CONTINUE, STOP = b"\xfa", b"\xf8", b"\xfb", b"\xfc"
@@ -19,7 +22,21 @@ BREAK_CLOCKS = (32 * 96, 64 * 96)
 """Clocks (24 to the quarter) between a Start and the next Stop."""
 PAUSE_CLOCKS = (24, 96)
 """Clocks between that Stop and going on."""
-DROPOUT_NS = (1_500_000_000, 6_000_000_000)
+MS = 1_000_000
+FAULTS: dict[str, tuple[float, int, int]] = {
+    "lost clock": (0.2, 1, 1),  # one is not heard
+    "crackle": (0.15, 2, 12),  # holes of a plug that wobbles
+    "hole": (0.2, 10 * MS, 500 * MS),  # the cable is out, the sender plays on
+    "clock twice": (0.1, MS, 4 * MS),  # how long after the first
+    "late burst": (0.1, 50 * MS, 400 * MS),  # held up somewhere, then all at once; nothing is lost
+    "cable": (0.15, 1_500 * MS, 6_000 * MS),  # as a hole
+    "pause": (0.1, 1_500 * MS, 6_000 * MS),  # the sender stands still
+}
+"""Drop-outs: what share of them, and from what to below what: clocks, holes, ns."""
+CRACKLE_CLOCKS = (1, 3)
+"""Clocks that are lost in a hole of a crackle."""
+CRACKLE_APART = (1, 20)
+"""Clocks that are heard between two of its holes."""
 
 
 class PracticeClock:
@@ -35,8 +52,7 @@ class PracticeClock:
         song_clock: Where to go on with Continue; None begins with Start.
 
     Attributes:
-        lost_cables: Drop-outs so far in which the sender went on unheard.
-        pauses: Drop-outs so far in which it stood still.
+        faults: Drop-outs so far, by the names of `FAULTS`.
     """
 
     def __init__(
@@ -60,13 +76,17 @@ class PracticeClock:
         self._running = False
         self._until_break = self._between(*BREAK_CLOCKS)
         self._dropout_at = self._draw_dropout(self._next)
-        self._unheard_until = 0
-        self.lost_cables = 0
-        self.pauses = 0
+        self._unheard = (0, 0)  # from, until; ns
+        self._held_until = 0
+        self._crackle: deque[bool] = deque()  # whether each of the next clocks is heard
+        self._twice_after = 0
+        self._on_the_way: list[tuple[int, int, bytes]] = []  # due, order, message
+        self._count = 0
+        self.faults = dict.fromkeys(FAULTS, 0)
 
     def next_time(self) -> int:
         """Return when the next bytes are due, ns."""
-        return self._next
+        return min(self._next, self._on_the_way[0][0]) if self._on_the_way else self._next
 
     def take(self, now: int) -> list[bytes]:
         """Return the messages due at or before `now`, in order, and go on.
@@ -74,13 +94,29 @@ class PracticeClock:
         Clocks that were due long ago are not made up for: a source that was
         held up goes on from the present.
         """
-        found: list[bytes] = []
         while self._next <= now:
-            heard = self._one()
-            if self._next > self._unheard_until:
-                found += heard
+            self._carry(self._one())
             self._advance(now)
+        found: list[bytes] = []
+        while self._on_the_way and self._on_the_way[0][0] <= now:
+            found.append(self._on_the_way.pop(0)[2])
         return found
+
+    def _carry(self, messages: list[bytes]) -> None:
+        """Send messages through the cable, which may lose, hold or double them."""
+        is_heard = self._crackle.popleft() if self._crackle else True
+        if not is_heard or self._unheard[0] <= self._next < self._unheard[1]:
+            return
+        due = max(self._next, self._held_until)
+        for message in messages:
+            self._put(due, message)
+        if self._twice_after:
+            self._put(due + self._twice_after, CLOCK)
+            self._twice_after = 0
+
+    def _put(self, due: int, message: bytes) -> None:
+        self._count += 1
+        insort(self._on_the_way, (due, self._count, message))
 
     def _one(self) -> list[bytes]:
         """Return what is sent at one clock."""
@@ -107,14 +143,35 @@ class PracticeClock:
             self._drop_out()
 
     def _drop_out(self) -> None:
-        length = self._between(*DROPOUT_NS)
-        if self._random.random() < 0.5:
-            self._unheard_until = self._next + length  # the cable: the sender plays on
-            self.lost_cables += 1
+        name = self._draw_fault()
+        self.faults[name] += 1
+        _, low, high = FAULTS[name]
+        length = self._between(low, high)
+        if name == "lost clock":
+            self._crackle.append(False)
+        elif name == "crackle":
+            for _ in range(length):
+                self._crackle.extend([False] * self._between(CRACKLE_CLOCKS[0], CRACKLE_CLOCKS[1] + 1))
+                self._crackle.extend([True] * self._between(CRACKLE_APART[0], CRACKLE_APART[1] + 1))
+        elif name == "clock twice":
+            self._twice_after = length
+        elif name == "late burst":
+            self._held_until = self._next + length
+        elif name == "pause":
+            self._next += length
         else:
-            self._next += length  # the sender stands still
-            self.pauses += 1
-        self._dropout_at = self._draw_dropout(self._next + length)
+            begin = self._next + int(self._random.random() * 60e9 / (24 * self.tempo))
+            self._unheard = (begin, begin + length)  # the cable may be out between two clocks
+        self._dropout_at = self._draw_dropout(max(self._next, self._unheard[1], self._held_until))
+
+    def _draw_fault(self) -> str:
+        """Return the name of a drop-out."""
+        drawn = self._random.random()
+        for name, (share, _, _) in FAULTS.items():
+            drawn -= share
+            if drawn < 0:
+                return name
+        return "pause"  # the shares' sum is a float
 
     def _draw_dropout(self, after: int) -> int:
         """Return when the next drop-out begins: between half and one and a half mean distances."""

@@ -296,8 +296,7 @@ class Player:
             escaped=self.drain.escaped,
             callback_failed=getattr(stage.ports, "failed", 0),
             too_long=self.too_long,
-            lost_cables=self._practice.lost_cables if self._practice else 0,
-            pauses=self._practice.pauses if self._practice else 0,
+            practice_faults=dict(self._practice.faults) if self._practice else {},
         )
 
     def _versions(self) -> dict[str, Any]:
