@@ -37,12 +37,13 @@ def _alone() -> Iterator[None]:
         yield
 
 
-def _started(name: str, log: Path) -> subprocess.Popen[bytes]:
+def _started(name: str, log: Path, waits: bool) -> subprocess.Popen[bytes]:
     # A period of 64 frames is the smallest that loses nothing.  -S: a cycle waits for all clients; otherwise
     # a busy machine loses messages and counts prove nothing.  -r is for where -R is not allowed.
+    mode = ["-S"] if waits else []
     env = {**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"}
     for realtime in ("-R", "-r"):
-        command = ["jackd", "-n", name, "-S", "--no-mlock", realtime, "-d", "dummy", "-r", "48000", "-p", "64"]
+        command = ["jackd", "-n", name, *mode, "--no-mlock", realtime, "-d", "dummy", "-r", "48000", "-p", "64"]
         with log.open("wb") as said:
             server = subprocess.Popen(
                 command, stdin=subprocess.DEVNULL, stdout=said, stderr=said, env=env, preexec_fn=end_with_parent
@@ -70,8 +71,13 @@ def end(process: subprocess.Popen[bytes]) -> None:
 
 
 @contextlib.contextmanager
-def server(name: str) -> Iterator[None]:
+def server(name: str, waits: bool = True) -> Iterator[None]:
     """Run a server for as long as it is needed.
+
+    Args:
+        name: Of the server.
+        waits: A cycle waits for all clients (``-S``), and time with it; without, as on a stage, one that is late is
+            not waited for, and what it would have heard or said in that cycle is lost.
 
     Raises:
         NoServer: There is no jackd, or it does not start.
@@ -81,7 +87,7 @@ def server(name: str) -> Iterator[None]:
     with tempfile.TemporaryDirectory(prefix="replank-jack") as folder:
         with _alone():
             clear()
-            process = _started(name, Path(folder) / "said")
+            process = _started(name, Path(folder) / "said", waits)
         try:
             yield
         finally:

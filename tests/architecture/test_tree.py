@@ -44,10 +44,10 @@ def test_the_profiles_are_a_link_that_git_knows():
 
 
 def test_scripts_can_be_run_and_stop_at_errors():
-    for name in ("scripts/test", "scripts/demo", ".ci/run"):
+    for name in ("scripts/test", "scripts/verify", "scripts/demo", ".ci/run"):
         path = ROOT / name
         assert os.access(path, os.X_OK), name
-    for name in ("scripts/test", "scripts/demo"):
+    for name in ("scripts/test", "scripts/verify", "scripts/demo"):
         assert "set -euo pipefail" in (ROOT / name).read_text()
 
 

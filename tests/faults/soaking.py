@@ -23,6 +23,7 @@ from tests import jack_server
 from tests.faults.flipping import flip_clock, rewrite
 from tests.faults.measure import STEP, hanging, is_on, lost_steps, ons, released_after, steps_due
 from tests.faults.stage import PATIENCE, START, STOP, Peer, Playing, Trial
+from tests.isolation import isolate
 
 LIVELY = ("-p", "rest_chance=0", "-p", "slide_chance=0", "-p", "mutation_chance=1", "-p", "mutation_count=2")
 """Every step sounds, so that a lost one is heard to be lost; the line changes all the time."""
@@ -63,7 +64,8 @@ class Kills:
 
 @contextlib.contextmanager
 def own_server() -> Iterator[str]:
-    """A JACK server of our own, ended by its pid."""
+    """A JACK server of our own, ended by its pid, and nothing that is a user's (`tests.isolation`)."""
+    isolate()
     name = os.environ["JACK_DEFAULT_SERVER"] = f"replank-soak-{os.getpid()}"
     try:
         with jack_server.server(name):

@@ -1,32 +1,124 @@
-"""Holes in the clock that are shorter than half a second, over real ports."""
-
-from __future__ import annotations
-
-from typing import Any
+"""The clock fails in short ways, as a stage's does; a sample of what `scripts/holes` tries at length."""
 
 import pytest
 
-from tests.faults.holes import tried
-from tests.faults.stage import Trial, seeded
+from tests import jack_server
+from tests.faults import holes
+from tests.faults.stage import PATIENCE, Peer, Playing
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
+pytestmark = [pytest.mark.real, pytest.mark.alone, pytest.mark.timeout(180)]
 
-CREDITS_NOTHING = """\
-from replank.timing import trying
-trying.out_of_place = lambda *given: None
+BPM = 180.0
+SEED = 5
+WAITED = ["2 to 24 clocks dropped by the sender", "cable out for 10 to 500 ms", "burst: 3 to 20 clocks held up"]
+"""What is tried where a server waits for its clients; there a stopped player stops time, too."""
+
+
+def complaints(found):
+    return [text for one in found for text in one.complaints()]
+
+
+@pytest.fixture
+def plain(jack_server_name="replank-holes"):
+    """Let a test run on a server that does not wait for its clients, as those of stages do."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("JACK_DEFAULT_SERVER", jack_server_name)
+        with jack_server.server(jack_server_name, waits=False):
+            yield
+
+
+def test_every_kind_on_a_server_that_waits_for_nobody(plain):
+    """Eight clients ask for the state 20 times a second meanwhile."""
+    with Playing(*holes.SHAPE) as daemon:
+        found = holes.tried(daemon, list(holes.KINDS), SEED, BPM, clients=holes.CLIENTS)
+        assert complaints(found) == [], daemon.log()[-2000:]
+
+
+def test_holes_on_a_server_that_waits():
+    with Playing(*holes.SHAPE) as daemon:
+        found = holes.tried(daemon, WAITED, SEED, BPM)
+        assert complaints(found) == [], daemon.log()[-2000:]
+
+
+CREDITS_NOTHING = """
+from replank.timing.judge import ClockJudge
+def clock(self, now):
+    self.received += 1
+    self.number += 1
+    self.last = now
+    self.pace.tick(now)
+    return 1
+ClockJudge.clock = clock
+ClockJudge.word = property(lambda self: "locked")
 """
-"""Judge of player and host alike."""
+CREDITS_ANY_GAP = """
+from replank.timing.judge import ClockJudge
+def clock(self, now):
+    interval, gap, self.last = self.pace.interval, now - self.last, now
+    by = max(1, (gap + interval // 2) // interval) if interval and self.received else 1
+    self.received += 1
+    self.number += by
+    self.pace.tick(now)
+    return by
+ClockJudge.clock = clock
+ClockJudge.word = property(lambda self: "locked")
+"""
+LOCKED_TOO_SOON = """
+from replank.timing.judge import ClockJudge
+ClockJudge.word = property(lambda self: "locked" if self.given else "none")
+"""
 
 
-@pytest.mark.parametrize("kind", ["lost", "crackle"])  # a cable that moves holds up a server and its senders
-def test_the_count_is_right_after_a_hole(shared: Any, trial: Trial, kind: str) -> None:
-    found = tried(trial, 5, seeded(), (kind,))
-    assert found.wrong_and_locked() == []
-    assert len(found.wrong()) <= 2, found.holes  # a server that is held up stands still together with the sender
+@pytest.mark.parametrize(
+    ("broken", "kind", "says"),
+    [
+        (CREDITS_NOTHING, "one clock dropped by the sender", "locked while wrong"),
+        (CREDITS_ANY_GAP, "burst: 3 to 20 clocks held up", "locked while wrong"),
+        (LOCKED_TOO_SOON, "the sender stands still for 1 to 12 whole intervals", "locked while wrong"),
+    ],
+    ids=["credits nothing", "credits any gap", "locked too soon"],
+)
+def test_a_broken_judge_is_found_out(broken, kind, says):
+    """Negative controls: player and host have the same judge, as they have of each release."""
+    with Playing(*holes.SHAPE, breaks={"replank.player": broken, "replank.host": broken}) as daemon:
+        found = holes.tried(daemon, [kind], SEED, BPM, warm=130)
+    assert any(says in text for text in complaints(found)), found
 
 
-def test_a_judge_that_credits_nothing_is_rejected(playing: Any, stage: Any) -> None:
-    """Negative control."""
-    broken = playing(breaks={"replank.host": CREDITS_NOTHING, "replank.player": CREDITS_NOTHING})
-    found = tried(stage(broken), 2, seeded(), ("lost",))
-    assert len(found.wrong_and_locked()) == 2, found.holes
+def test_a_clock_that_is_joined_late_is_not_locked_until_downbeat():
+    """Joining a running clock begins on some clock; one press sets the one, at the clock nearest to it."""
+    with Playing(*holes.SHAPE) as daemon:
+        stage = holes.Stage(daemon, BPM, warm=130)
+        try:
+            daemon.say("join@now")
+            assert Peer.until(lambda: stage.said[-1].song_clock is not None, PATIENCE)
+            stage.sender.wait(stage.sender.count() + 48)
+            assert stage.status().word == "unknown"
+            before = stage.sender.count()
+            daemon.say("downbeat")
+            after = stage.sender.count()
+            stage.sender.wait(after + 30)
+            assert stage.status().word == "locked"
+            found = stage.begun(before - 1, after + 1)
+            assert any(one.placed and not one.locked_wrong for one in found), found
+        finally:
+            stage.close()
+
+
+def test_two_senders_are_said_and_the_line_plays_on():
+    with Playing(*holes.SHAPE) as daemon:
+        stage = holes.Stage(daemon, BPM, warm=130)
+        try:
+            other = stage.second_sender(BPM * 1.013)
+            heard = len(stage.said)
+            stage.sender.start()
+            stage.sender.wait(stage.sender.count() + 200)
+            said = {one.trouble for one in stage.said[heard:]}
+            assert any("two senders" in text for text in said), said
+            other.close()
+            stage.sender.wait(stage.sender.count() + holes.WARM)
+            stage.fault("one clock twice", holes.random.Random(SEED))
+            (found,) = stage.end()
+            assert found.complaints() == [] and found.word == "locked", stage.said[heard:]
+        finally:
+            stage.close()

@@ -29,5 +29,5 @@ def test_a_failure_is_told_and_the_rest_is_tried():
 
 
 def test_the_kinds_are_those_that_were_asked_for():
-    asked = "killed stopped server cables numbers drops 20 400 storm full read-only slow cut damaged".split()
+    asked = "killed stopped server cables numbers short drops 20 400 storm full read-only slow cut damaged".split()
     assert [word for word in asked if not any(word in name for name in trials.KINDS)] == []

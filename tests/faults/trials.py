@@ -20,9 +20,9 @@ from typing import Any
 
 import pytest
 
-from tests.faults import test_cables, test_clock, test_disk, test_keeping_again, test_kills, test_reload
+from tests.faults import holes, test_cables, test_clock, test_disk, test_keeping_again, test_kills, test_reload
 from tests.faults.measure import Evidence, ons
-from tests.faults.stage import Playing, Trial
+from tests.faults.stage import Playing, Trial, seeded
 
 
 class Ground:
@@ -79,6 +79,15 @@ def _server(ground: Ground) -> None:
         test_cables.test_server_restart(ground.playing, patch)
 
 
+def _short(ground: Ground) -> None:
+    """Every short fault of the clock once; one of them in a hundred may take longer (`scripts/holes` counts them)."""
+    kinds = [kind for kind in holes.KINDS if kind not in holes.STOPS_TIME]
+    found = holes.tried(ground.playing(*holes.SHAPE), kinds, seeded().randrange(1_000_000))
+    wrong = [text for one in found for text in one.complaints()]
+    if len(wrong) > 1 or any(one.twice or one.locked_wrong for one in found):
+        raise AssertionError("\n".join(wrong))
+
+
 def _damaged_files(ground: Ground) -> None:
     daemon, trial = ground.shared()
     for name in test_reload.DAMAGED:
@@ -97,6 +106,7 @@ KINDS: dict[str, Callable[[Ground], None]] = {
     "cables out and in": _shared(test_cables.test_cables_out_and_in_again_in_any_order),
     "clock's cable out": _shared(test_cables.test_pulled_clock_is_not_called_locked),
     "peers under other numbers": lambda ground: test_cables.test_peers_come_back_under_other_numbers(ground.playing),
+    "clock fails in short ways": _short,
     "clock drops out": _shared(test_clock.test_drop_out_is_estimated_or_said_to_be_unknown),
     "tempo from 20 to 400 BPM": _shared(test_clock.test_tempo_jump, 20, 400),
     "tempo from 400 to 20 BPM": _shared(test_clock.test_tempo_jump, 400, 20),
