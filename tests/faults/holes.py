@@ -86,6 +86,7 @@ class Stage:
         self.daemon, self.bpm = daemon, bpm
         self.faults: list[Fault] = []
         self.said: list[Said] = []
+        self._calm_from = 0
         self._looking = threading.Event()
         with contextlib.ExitStack() as made:
             self.hand = jack.Client(f"{daemon.instance}-hand", no_start_server=True)
@@ -163,6 +164,8 @@ class Stage:
 
     def fault(self, kind: str, rng: random.Random) -> None:
         """Begin with a Start, fail in one of the ways of `KINDS` somewhere in the first bar, and look afterwards."""
+        if kind not in NOBODY_KNOWS:
+            self.sender.wait(self._calm_from)
         start = self.sender.start()
         self.sender.wait(start + rng.randrange(26, 60))
         begin, end = KINDS[kind](self, rng)
@@ -173,7 +176,7 @@ class Stage:
             Fault(kind, start, begin, end, settled, last, self.status(), may_be_unsure=kind in NOBODY_KNOWS)
         )
         if kind in NOBODY_KNOWS:
-            self.sender.wait(self.sender.count() + WARM)
+            self._calm_from = last + WARM
 
     def begun(self, first: int, last: int) -> list[Found]:
         """Return, for each clock from `first` to `last`, what was wrong had the line begun with it; it ends now."""
@@ -196,10 +199,14 @@ class Stage:
         self.sender.wait(self.sender.stop())
         time.sleep(0.2)
         self._looking.set()
-        frames = self.sender.frames()
-        heard = [ons(ear.heard()["out"]) for ear in self.ears]
+        self._frames = self.sender.frames()
+        self._heard = [ons(ear.heard()["out"]) for ear in self.ears]
         said = sorted(self.said, key=lambda one: one.answered)
-        return [judge(fault, frames, heard, list(LINE), said) for fault in self.faults]
+        return [judge(fault, self._frames, self._heard, list(LINE), said) for fault in self.faults]
+
+    def struck(self, first: int, last: int) -> int:
+        """Return how many notes were heard from a clock to another; after `end`."""
+        return sum(self._frames[first] <= frame < self._frames[last] for frame, _ in self._heard[0])
 
 
 def _lost(stage: Stage, lost: list[int]) -> tuple[int, int]:
