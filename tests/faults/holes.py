@@ -8,6 +8,7 @@ it; what came of it is in what two independent ears heard and in the words of
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import random
@@ -102,7 +103,7 @@ class Stage:
             for place, note in enumerate(LINE, 1):
                 daemon.say(f"note:{place}:{note}")
             assert Peer.until(lambda: daemon.pitches() == list(LINE), PATIENCE), daemon.pitches()
-            self.hand.connect(self.sender.port, daemon.port["clock"])
+            self._plug(daemon.port["clock"])
             assert Peer.until(lambda: len(self.cables()) >= 2, PATIENCE), "the host's ear is not plugged in"
             thread = threading.Thread(target=self._look, daemon=True)
             thread.start()
@@ -147,6 +148,13 @@ class Stage:
         return sorted((name for name in ports if name not in self._listeners),
                       key=lambda name: name != self.daemon.port["clock"])  # fmt: skip
 
+    def _plug(self, name: str) -> None:
+        try:
+            self.hand.connect(self.sender.port, name)
+        except jack.JackErrorCode as error:  # the daemon remembers its cables, and may have been quicker
+            if error.code != errno.EEXIST:
+                raise
+
     def pull(self, ms: float, whole: bool = True) -> tuple[int, int]:
         """Have the clock's cable out for so long, or the player's end of it; return the clocks it may have cost."""
         pulled = self.cables() if whole else [self.daemon.port["clock"]]
@@ -156,8 +164,7 @@ class Stage:
             self.hand.disconnect(self.sender.port, name)
         time.sleep(max(0.0, until - time.monotonic()))
         for name in pulled:
-            with contextlib.suppress(jack.JackErrorCode):  # the host may have been quicker
-                self.hand.connect(self.sender.port, name)
+            self._plug(name)
         return begin, self.sender.count() + 1
 
     # -- faults ------------------------------------------------------------------
@@ -203,6 +210,16 @@ class Stage:
         self._heard = [ons(ear.heard()["out"]) for ear in self.ears]
         said = sorted(self.said, key=lambda one: one.answered)
         return [judge(fault, self._frames, self._heard, list(LINE), said) for fault in self.faults]
+
+    def course(self, fault: Fault) -> list[str]:
+        """Return what the daemon said around a fault, where it changed: clocks behind it, word, trouble."""
+        found: list[str] = []
+        before = None
+        for one in self.said:
+            if fault.begin - 400 <= one.answered <= fault.last + 20 and (one.word, one.trouble) != before:
+                before = one.word, one.trouble
+                found.append(f"{one.answered - fault.begin:+d}: {one.word}, {one.trouble}")
+        return found
 
     def struck(self, first: int, last: int) -> int:
         """Return how many notes were heard from a clock to another; after `end`."""
@@ -287,7 +304,11 @@ def tried(
             for number, kind in enumerate(kinds, 1):
                 stage.fault(kind, rng)
                 say(f"{number} of {len(kinds)}: {kind}: {stage.faults[-1].said.word}")
-            return stage.end()
+            found = stage.end()
+            for fault, one in zip(stage.faults, found, strict=True):
+                for text in one.complaints():
+                    say("; ".join([text, *stage.course(fault)]))
+            return found
     finally:
         stage.close()
 

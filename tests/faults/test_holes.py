@@ -12,7 +12,7 @@ from tests.faults.stage import PATIENCE, Peer, Playing
 
 pytestmark = [pytest.mark.real, pytest.mark.alone, pytest.mark.timeout(180)]
 
-BPM = 220.0
+BPM = 240.0
 SEED = 5
 WARM = 220
 """As in the long trials, but shorter: 96 clocks are the least, 192 where the start was rough."""
