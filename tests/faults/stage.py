@@ -134,22 +134,18 @@ class Clockwork(Peer):
     """A peer that remembers at which frame each clock left since Start.
 
     Attributes:
-        clock_frames: Of all clocks since the last Start, lost ones included.
-        lose: So many of the coming clocks are lost on the way.
+        clock_frames: Of all clocks since the last Start.
     """
 
     def __init__(self, name: str) -> None:
         self.clock_frames: list[int] = []
-        self._last = self.lose = 0
+        self._last = 0
         super().__init__(name)
 
     def _put(self, offset: int, data: bytes) -> None:
         now = self.client.last_frame_time
         self._last = max(self._last, now + offset)  # JACK takes a cycle's events in order only
-        if data == CLOCK and self.lose:
-            self.lose -= 1
-        else:
-            super()._put(self._last - now, data)
+        super()._put(self._last - now, data)
         if data == CLOCK:
             self.clock_frames.append(self._last)
         elif data == START:

@@ -2,7 +2,6 @@
 
 import contextlib
 import os
-import random
 
 import pytest
 
@@ -52,15 +51,8 @@ def test_holes_on_a_server_that_waits(shaped):
 
 
 CREDITS_NOTHING = """
-from replank.timing.judge import ClockJudge
-def clock(self, now):
-    self.received += 1
-    self.number += 1
-    self.last = now
-    self.pace.tick(now)
-    return 1
-ClockJudge.clock = clock
-ClockJudge.word = property(lambda self: "locked")
+from replank.timing import trying
+trying.out_of_place = lambda *given: None
 """
 CREDITS_ANY_GAP = """
 from replank.timing.judge import ClockJudge
@@ -96,45 +88,36 @@ def test_a_broken_judge_is_found_out(broken, kind, says):
     assert any(says in text for text in complaints(found)), found
 
 
-@pytest.fixture
-def stage():
-    """Return how to build a stage around a daemon."""
-    with contextlib.ExitStack() as made:
-
-        def build(daemon):
-            return made.enter_context(contextlib.closing(holes.Stage(daemon, BPM, warm=130)))
-
-        yield build
-
-
-def test_a_clock_that_is_joined_late_is_not_locked_until_downbeat(playing, stage):
+def test_a_clock_that_is_joined_late_is_not_locked_until_downbeat(playing):
     """Joining a running clock begins on some clock; one press sets the one, at the clock nearest to it."""
     daemon = playing(*holes.SHAPE)
-    stage = stage(daemon)
-    daemon.say("join@now")
-    assert Peer.until(lambda: stage.said[-1].song_clock is not None, PATIENCE)
-    stage.sender.wait(stage.sender.count() + 48)
-    assert stage.status().word == "unknown"
-    before = stage.sender.count()
-    daemon.say("downbeat")
-    after = stage.sender.count()
-    stage.sender.wait(after + 30)
-    assert stage.status().word == "locked"
-    found = stage.begun(before - 1, after + 1)
-    assert any(one.placed and not one.locked_wrong for one in found), found
+    with contextlib.closing(holes.Stage(daemon, BPM, warm=130)) as stage:
+        daemon.say("join@now")
+        assert Peer.until(lambda: stage.said[-1].song_clock is not None, PATIENCE)
+        stage.sender.wait(stage.sender.count() + 48)
+        assert stage.status().word == "unknown"
+        before = stage.sender.count()
+        daemon.say("downbeat")
+        after = stage.sender.count()
+        stage.sender.wait(after + 30)
+        assert stage.status().word == "locked"
+        found = stage.begun(before - 1, after + 1)
+        assert any(one.placed and not one.locked_wrong for one in found), found
 
 
-def test_two_senders_are_said_and_the_line_plays_on(shaped, stage):
-    """Yesterday's cable is still in; once it is out a Start makes all as it was."""
-    stage = stage(shaped)
-    other = stage.second_sender(BPM * 1.013)
-    heard = len(stage.said)
-    start = stage.sender.start()
-    stage.sender.wait(start + 200)
-    assert any("two senders" in one.trouble for one in stage.said[heard:]), stage.said[heard:]
-    other.close()
-    stage.sender.wait(stage.sender.count() + holes.WARM)
-    stage.fault("one clock twice", random.Random(SEED))
-    (found,) = stage.end()
-    assert stage.struck(start, start + 200) > 20, "the line plays on"
-    assert found.complaints() == [] and found.word == "locked", stage.said[heard:]
+def test_two_senders_are_said_and_the_line_plays_on(shaped):
+    """Yesterday's cable is still in; once it is out a Start gives the position again."""
+    bpm = 120.0  # a doubled clock that is much faster hides in what the period does to the stamps
+    with contextlib.closing(holes.Stage(shaped, bpm, warm=130)) as stage:
+        other = stage.second_sender(bpm * 1.013)
+        heard = len(stage.said)
+        start = stage.sender.start()
+        is_said = Peer.until(lambda: "two senders" in stage.said[-1].trouble, 15)
+        end = stage.sender.count()
+        stage.sender.wait(end)
+        assert is_said, stage.said[heard:]
+        other.close()
+        stage.sender.wait(stage.sender.count() + 60)
+        (found,) = stage.begun(again := stage.sender.start(), again)
+        assert stage.struck(start, end) > (end - start) // 6, "the line plays on, by twice as many clocks"
+        assert found.complaints() == [] and found.word in ("locked", "counted"), (found, stage.said[heard:])
