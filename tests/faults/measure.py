@@ -143,10 +143,6 @@ class Evidence:
     cuts: dict[str, tuple[int, int]] = field(default_factory=dict)
 
 
-SURE = ("locked", "counted")
-"""Words by which the count has to be right."""
-
-
 def complaints(evidence: Evidence, least: int = 4) -> list[str]:
     """Return what is wrong, a sentence each; nothing when the fault was survived."""
     found = []
@@ -161,13 +157,13 @@ def complaints(evidence: Evidence, least: int = 4) -> list[str]:
             found.append(f"{name} heard {after} notes after the fault, not {least}")
         if hanging(heard):
             found.append(f"{name} still sounds {sorted(hanging(heard))}")
-        if evidence.phase in SURE:
+        if evidence.phase == "locked":
             wrong = out_of_phase(evidence.clocks, heard, evidence.line, evidence.settled, evidence.step)
             if wrong:
-                found.append(f"{name} is out of phase though it says {evidence.phase}: {wrong[:3]}, {len(wrong)} notes")
-    if evidence.phase in SURE and evidence.counted != len(evidence.clocks) - 1:
+                found.append(f"{name} is out of phase though it says locked: {wrong[:3]}, {len(wrong)} notes")
+    if evidence.phase == "locked" and evidence.counted != len(evidence.clocks) - 1:
         found.append(f"the daemon counts clock {evidence.counted}, {len(evidence.clocks) - 1} was sent")
-    if evidence.phase not in (*SURE, "estimated", "unknown"):
+    if evidence.phase not in ("locked", "counted", "estimated", "unknown"):
         found.append(f"the phase is {evidence.phase!r}")
     found += [f"{name} was {before!r} and is {after!r}" for name, before, after in evidence.kept if before != after]
     return found

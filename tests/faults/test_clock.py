@@ -4,7 +4,6 @@ import dataclasses
 
 import pytest
 
-from tests.faults.measure import SURE
 from tests.faults.stage import PATIENCE, STOP, Peer, complaints, plug, survived
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(600)]
@@ -37,7 +36,7 @@ def test_tempo_jump(shared, trial, slow, fast):
         trial.clock.run(bpm=fast, first=())
         trial.hear(8)
         evidence = trial.end()
-        assert evidence.phase in (*SURE, "estimated")
+        assert evidence.phase != "unknown"
         sure = dataclasses.replace(evidence, step=3, phase="locked")
         assert complaints(sure, least=3) == []
     finally:

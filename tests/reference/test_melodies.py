@@ -170,7 +170,7 @@ LINES: dict[str, tuple[str, int, dict[str, Value]]] = {
     "dorian, never home": ("all", 80, {"scale": "dorian", "register_span": 24, "homing": 0.0}),
 }
 """Name -> the collection, the share of places with notes, and what differs from the defaults."""
-whole = pytest.param(ALL, marks=[pytest.mark.slow, pytest.mark.timeout(600)])
+whole = pytest.param(ALL, marks=[pytest.mark.long, pytest.mark.timeout(600)])
 
 
 @pytest.mark.parametrize("seeds", [SAMPLE, whole])
